@@ -1,0 +1,1 @@
+"""Links, decoding, recordings and quantities of a run. Never imports a screen."""

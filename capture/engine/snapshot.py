@@ -1,0 +1,110 @@
+"""Snapshot: all that one refresh of a screen needs, frozen; the newest one wins."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+    import numpy as np
+    import numpy.typing as npt
+
+    from capture.folds.run import RunFigures
+
+
+class LinkState(Enum):
+    """How things stand with the logger."""
+
+    CONNECTING = "connecting"
+    STREAMING = "streaming"
+    SILENT = "silent"  # the link is open and nothing comes
+    LOST = "lost"  # it went away
+    FAILED = "failed"  # it never worked
+    CLOSED = "closed"
+
+
+class RecordingState(Enum):
+    """How things stand with the recording."""
+
+    OFF = "off"
+    RUNNING = "running"
+    SAVING = "saving"
+    SAVED = "saved"
+    INTERRUPTED = "interrupted"  # writing failed; the journal is kept for recovery
+
+
+@dataclass(frozen=True, slots=True)
+class LinkStatus:
+    """The link in words and counts. `message` is one line for the user, empty while all is well."""
+
+    state: LinkState
+    address: str
+    logger_name: str = ""
+    message: str = ""
+    rate_hz: float = 0.0
+    lost_samples: int = 0
+    rejected_frames: int = 0
+    silent_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingStatus:
+    """The recording in words and counts. `path` is the file being written, or the one just saved."""
+
+    state: RecordingState = RecordingState.OFF
+    path: Path | None = None
+    message: str = ""
+    samples: int = 0
+    marks: int = 0
+    waiting_fraction: float = 0.0  # how full the writer's queue is, 0 to 1
+    disk_minutes_left: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFace:
+    """How a channel presents itself: its column, and quantity and unit for people."""
+
+    column: str
+    quantity: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class ChartWindow:
+    """The latest stretch of time as minimum and maximum per time bin, oldest first.
+
+    `lowest` and `highest` map a column to n float64 values, NaN in bins without a reading. The last bin
+    ends at `end_s`, seconds on the same axis as `marks_s`; each bin is `bin_s` long.
+    """
+
+    end_s: float
+    bin_s: float
+    lowest: Mapping[str, npt.NDArray[np.float64]]
+    highest: Mapping[str, npt.NDArray[np.float64]]
+    marks_s: tuple[float, ...] = ()
+
+    def __len__(self) -> int:
+        return max((len(column) for column in self.lowest.values()), default=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One moment of a session.
+
+    `latest` maps a column to the mean over the latest fifth of a second (None without a reading);
+    `figures` are those of the recording, or of the time since connecting while nothing is recorded, with
+    the newest samples included though their grid cell is not full; `run_s` is how long these samples span.
+    """
+
+    link: LinkStatus
+    recording: RecordingStatus = field(default_factory=RecordingStatus)
+    channels: tuple[ChannelFace, ...] = ()
+    latest: Mapping[str, float | None] = field(default_factory=dict)
+    figures: RunFigures | None = None
+    run_s: float = 0.0
+    chart: ChartWindow | None = None
+    notice: str = ""  # the last thing done on request, such as "mark 3 at 12.4 s"
