@@ -1,0 +1,121 @@
+"""The conversation with one logger: link, reader thread and host side of the protocol, in turns."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from capture.engine.reader import Reader
+from capture.errors import LinkError, LinkLost, LoggerRefused, NotALogger
+from firmware_protocol.errors import CommandRefused, NoReply, RemoteProtocolError, VersionMismatch
+from firmware_protocol.framing import FrameRejected
+from firmware_protocol.host_link import Event, Failed, HostLink, Stopped
+from firmware_protocol.states import HostState
+
+if TYPE_CHECKING:
+    from capture.links.address import Link
+
+QUIETING_LIMIT_S: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What one turn brought: bytes in with the host's time, bytes out, and the events they made."""
+
+    host_ns: int
+    received: bytes
+    sent: bytes
+    events: list[Event]
+
+
+class Conversation:
+    """Opens a link, carries bytes between it and the protocol, and words what goes wrong."""
+
+    def __init__(self, link: Link) -> None:
+        self.link = link
+        self.host = HostLink()
+        self._reader: Reader | None = None
+        self._received_bytes = 0
+        self._good_frames = 0
+
+    def open(self) -> None:
+        """Open the link and ask the logger who it is; raises LinkError."""
+        self.link.open()
+        self._reader = Reader(self.link)
+        self.host.open(time.monotonic())
+        self._send()
+
+    def turn(self, timeout_s: float) -> Turn:
+        """Wait for bytes, at most `timeout_s`, and handle them; raises LinkError when it is over."""
+        if self._reader is None:
+            raise LinkLost("is not open", self.link.address, "Connect again.")
+        taken = self._reader.take(timeout_s)
+        host_ns, received = taken or (time.time_ns(), b"")
+        now = time.monotonic()
+        events = self.host.receive(received, now) if received else []
+        events += self.host.expire(now)
+        self._received_bytes += len(received)
+        self._good_frames += sum(not isinstance(event, FrameRejected | Failed) for event in events)
+        for event in events:
+            if isinstance(event, Failed):
+                raise self._explain(event.error)
+        return Turn(host_ns, received, self._send(), events)
+
+    def start(self) -> bytes:
+        """Ask for samples; return the bytes sent."""
+        self.host.start(time.monotonic())
+        return self._send()
+
+    def close(self) -> None:
+        """Stop the stream if it runs, waiting for at most half a second, and let go of the link."""
+        try:
+            self._quiet()
+        except LinkError:
+            pass  # it went away: nothing is left to stop
+        finally:
+            if self._reader is not None:
+                self._reader.close()
+            self.link.close()
+
+    def _quiet(self) -> None:
+        if self.host.state is not HostState.STREAMING:
+            return
+        self.host.stop(time.monotonic())
+        self._send()
+        give_up = time.monotonic() + QUIETING_LIMIT_S
+        while time.monotonic() < give_up:
+            turn = self.turn(QUIETING_LIMIT_S / 10)
+            if any(isinstance(event, Stopped) for event in turn.events):
+                return
+
+    def _send(self) -> bytes:
+        sent = self.host.outgoing()
+        if sent:
+            self.link.write(sent)
+        return sent
+
+    def _explain(self, error: RemoteProtocolError) -> LinkError:
+        """Return the failed conversation in the user's words."""
+        where = self.link.address
+        match error:
+            case VersionMismatch():
+                return NotALogger(
+                    str(error), where, "Update sagline or the logger's firmware so that both speak the same."
+                )
+            case NoReply() if self._good_frames == 0 and self._received_bytes == 0:
+                return NotALogger(
+                    "nothing answers",
+                    where,
+                    "Check that the logger has power and its firmware runs, and that this is its port.",
+                )
+            case NoReply() if self._good_frames == 0:
+                return NotALogger(
+                    f"{self._received_bytes} bytes came and none of them is a frame of the logger protocol",
+                    where,
+                    "Check the speed (?baud=...), and that this port is the logger's.",
+                )
+            case CommandRefused():
+                return LoggerRefused(str(error), where, "Check the logger's firmware.")
+            case _:
+                return LinkLost(str(error), where, "Check the cable and the logger, then connect again.")

@@ -1,0 +1,47 @@
+"""The grid: blocks re-cut at fixed sample indices, so that sums do not depend on how bytes arrived."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from capture.blocks import SampleBlock, join
+
+GRID_SAMPLES: Final = 1024
+
+
+class Grid:
+    """Collects blocks and gives them back cut at multiples of 1024 samples, and at gaps.
+
+    Which cuts come out depends on the samples alone. At most one cell of samples waits inside.
+    """
+
+    def __init__(self) -> None:
+        self._waiting: list[SampleBlock] = []
+
+    def feed(self, block: SampleBlock) -> list[SampleBlock]:
+        """Return the cells that `block` completes, in order."""
+        cells: list[SampleBlock] = []
+        if self._waiting and not block.follows(self._waiting[-1]):
+            cells.append(self._take_waiting())
+        start = 0
+        while start < len(block):
+            to_boundary = GRID_SAMPLES - (block.first_index + start) % GRID_SAMPLES
+            stop = min(start + to_boundary, len(block))
+            self._waiting.append(block.part(start, stop))
+            if stop - start == to_boundary:
+                cells.append(self._take_waiting())
+            start = stop
+        return cells
+
+    def tail(self) -> SampleBlock | None:
+        """Return the samples of the unfinished cell, which stay inside."""
+        return join(self._waiting) if self._waiting else None
+
+    def finish(self) -> list[SampleBlock]:
+        """Return the unfinished cell as the last one of the run."""
+        return [self._take_waiting()] if self._waiting else []
+
+    def _take_waiting(self) -> SampleBlock:
+        cell = join(self._waiting)
+        self._waiting = []
+        return cell

@@ -1,0 +1,84 @@
+"""The virtual link: a virtual rig in memory, with no wire in between."""
+
+from __future__ import annotations
+
+import time
+from typing import TYPE_CHECKING, Final
+
+from capture.errors import InputError
+from capture.model.pack import PACKS
+from capture.model.rig import VirtualRig
+from capture.model.sensors import INTERVAL_US
+
+if TYPE_CHECKING:
+    from capture.links.address import Address
+
+DEFAULT_PACK: Final = "heron"
+MOST_BYTES: Final = 1 << 16
+NAP_S: Final = 0.01
+#: Virtual time waits for a reader that falls behind, instead of overrunning the logger's buffer.
+MOST_SECONDS_A_READ: Final = 4096 * INTERVAL_US * 1e-6
+
+
+class VirtualClock:
+    """Virtual time: stands still until the first command, then runs at `speed` times the host's."""
+
+    def __init__(self, speed: float) -> None:
+        self._speed = speed
+        self._read_at: float | None = None
+        self.now_s = 0.0
+
+    def start(self) -> None:
+        """Let time run, if it does not yet."""
+        if self._read_at is None:
+            self._read_at = time.monotonic()
+
+    def advance(self, at_most_s: float) -> float:
+        """Return the virtual time now; it moves on by `at_most_s` at most."""
+        if self._read_at is not None:
+            read_at = time.monotonic()
+            self.now_s += min((read_at - self._read_at) * self._speed, at_most_s)
+            self._read_at = read_at
+        return self.now_s
+
+
+class VirtualLink:
+    """A virtual rig behind the interface of a link."""
+
+    def __init__(self, address: str, rig: VirtualRig, speed: float = 1.0) -> None:
+        self.address = address
+        self.rig = rig
+        self._clock = VirtualClock(speed)
+
+    def open(self) -> None:
+        """Do nothing: the rig is always there."""
+
+    def read(self) -> bytes:
+        """Let the time since the last call pass in the rig, and return what it sends."""
+        self.rig.advance_to(self._clock.advance(MOST_SECONDS_A_READ))
+        sent = self.rig.outgoing(MOST_BYTES)
+        if not sent:
+            time.sleep(NAP_S)
+        return sent
+
+    def write(self, content: bytes) -> None:
+        """Hand `content` to the rig's logger."""
+        self._clock.start()
+        self.rig.receive(content)
+
+    def close(self) -> None:
+        """Do nothing."""
+
+
+def virtual_rig(address: Address) -> VirtualRig:
+    """Return the rig that a `sim:` address names: `sim:polesaw?pack=wren&seed=3`."""
+    if address.place != "polesaw":
+        raise InputError(f"there is no virtual rig {address.place!r}", address.text, "There is sim:polesaw.")
+    unknown = address.options.keys() - {"pack", "seed"}
+    name = address.options.get("pack", DEFAULT_PACK)
+    if unknown or name not in PACKS:
+        what = f"unknown option {min(unknown)!r}" if unknown else f"unknown pack {name!r}"
+        raise InputError(
+            what, address.text, f"Options are pack ({', '.join(PACKS)}) and seed (a whole number)."
+        )
+    return VirtualRig(PACKS[name], address.whole_number("seed", 1))

@@ -1,0 +1,1 @@
+"""Recordings on disk: journal, Parquet file, the writer thread, recovery and reading."""

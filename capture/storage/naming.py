@@ -1,0 +1,57 @@
+"""Names of recordings: when the run began and which pack it was, safe on every file system."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from datetime import datetime
+from typing import TYPE_CHECKING, Final
+
+from capture.errors import DiskFull
+from capture.storage.parquet_file import PARTIAL_ENDING
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from capture.run_card import RunCard
+
+RECORDING_ENDING: Final = ".parquet"
+JOURNAL_ENDING: Final = ".journal"
+_LONGEST_WORD: Final = 32
+
+
+def journal_of(recording: Path) -> Path:
+    """Return the path of the journal that belongs to `recording`."""
+    return recording.with_name(recording.name.removesuffix(RECORDING_ENDING) + JOURNAL_ENDING)
+
+
+def recording_of(journal: Path) -> Path:
+    """Return the path of the recording that belongs to `journal`."""
+    return journal.with_name(journal.name.removesuffix(JOURNAL_ENDING) + RECORDING_ENDING)
+
+
+def safe_word(text: str) -> str:
+    """Return `text` as a word for a file name: lower-case letters, digits and hyphens, or nothing."""
+    plain = unicodedata.normalize("NFKD", text).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:_LONGEST_WORD]
+
+
+def new_recording(folder: Path, card: RunCard, opened_ns: int) -> Path:
+    """Return a path in `folder` (made if missing) that no recording, journal or partial file has."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise DiskFull(
+            f"cannot be made a folder for recordings ({error.strerror})",
+            str(folder),
+            "Choose another one with --out.",
+        ) from error
+    begun = datetime.fromtimestamp(opened_ns * 1e-9).astimezone().strftime("%Y-%m-%d_%H%M%S")
+    stem = "_".join(filter(None, [begun, safe_word(card.pack or "")]))
+    for attempt in range(1, 1000):
+        name = stem if attempt == 1 else f"{stem}_{attempt}"
+        path = folder / (name + RECORDING_ENDING)
+        taken = (path, path.with_name(path.name + PARTIAL_ENDING), journal_of(path))
+        if not any(other.exists() for other in taken):
+            return path
+    raise DiskFull("has a thousand recordings of this very second", str(folder), "Choose another folder.")

@@ -1,0 +1,160 @@
+"""Recovery: a journal left behind by a crash, a power cut or a full disk becomes the recording it was to be.
+
+The journal is replayed through the same reader, path and file writer as a live run, so the recovered
+columns are those that a clean stop would have written.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from capture.errors import DiskFull, RecordingDamaged, RecordingInUse, StorageError
+from capture.run import Opening, Run
+from capture.storage.journal import JournalReader, Record, RecordKind
+from capture.storage.naming import JOURNAL_ENDING, recording_of
+from capture.storage.parquet_file import RecordingFile
+from capture.storage.recording import open_recording
+from firmware_protocol.errors import ProtocolError
+from firmware_protocol.framing import Damage, FrameRejected
+from firmware_protocol.host_link import MessageReader
+from firmware_protocol.messages import Command
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+    from pathlib import Path
+
+    from capture.blocks import SampleBlock
+
+
+@dataclass(frozen=True, slots=True)
+class Recovered:
+    """One journal made into a recording."""
+
+    recording: Path
+    samples: int
+    lost_samples: int
+    skipped_bytes: int
+
+
+class Replay:
+    """Drives a Run with the records of a journal; the run is known once the opening has been read."""
+
+    def __init__(self, records: Iterator[Record], path: Path) -> None:
+        self.ended = ""
+        self._records = records
+        self._reader = MessageReader()
+        self.run = Run(_opening(records, path))
+
+    def blocks(self) -> Iterator[SampleBlock]:
+        """Yield the samples of the journal in order."""
+        for record in self._records:
+            if record.kind is RecordKind.BYTES_IN:
+                yield from self.run.receive(self._messages(record.payload))
+            elif record.kind is RecordKind.EVENT:
+                self._event(record)
+
+    def _messages(self, received: bytes) -> list[object]:
+        try:
+            messages = self._reader.receive(received)
+        except ProtocolError:  # an identity of another version: the live run ended here too
+            return [FrameRejected(Damage.MESSAGE, len(received))]
+        return [
+            FrameRejected(Damage.MESSAGE, 0) if isinstance(message, Command) else message
+            for message in messages
+        ]
+
+    def _event(self, record: Record) -> None:
+        document = record.document()
+        if document["event"] == "mark":
+            self.run.restore_mark(document["mark"])
+        elif document["event"] == "stop":
+            self.ended = document["ended"]
+
+
+def _opening(records: Iterator[Record], path: Path) -> Opening:
+    first = next(records, None)
+    why = "it is empty"
+    if first is not None:
+        try:
+            return Opening.from_json(first.document())
+        except (ValueError, KeyError, TypeError, ProtocolError) as error:
+            why = repr(error)
+    raise RecordingDamaged(
+        f"has no opening that can be read ({why}), so no sample in it can be placed",
+        str(path),
+        "It is left as it is; move it away if it is of no use to you.",
+    )
+
+
+def interrupted_journals(folder: Path) -> list[Path]:
+    """Return the journals in `folder`, oldest name first; the running ones among them are locked."""
+    return sorted(folder.glob(f"*{JOURNAL_ENDING}"))
+
+
+def recover(journal: Path, progress: Callable[[int], None] = lambda _samples: None) -> Recovered:
+    """Make the recording of `journal` and remove the journal.
+
+    Raises RecordingInUse while another process writes it, RecordingDamaged where it has no opening, DiskFull
+    where the recording cannot be written.
+    """
+    reader = JournalReader(journal)
+    try:
+        target = recording_of(journal)
+        return _already_sealed(reader, target) or _rebuild(reader, target, progress)
+    except OSError as error:
+        raise DiskFull(
+            f"cannot be written ({error.strerror})", str(target), "Make room; the journal beside it is kept."
+        ) from error
+    finally:
+        reader.close()
+
+
+def _rebuild(reader: JournalReader, target: Path, progress: Callable[[int], None]) -> Recovered:
+    replay = Replay(reader.records(), reader.path)
+    file = RecordingFile(target, replay.run.path.decoder.columns)
+    try:
+        for block in replay.blocks():
+            file.append(block)
+            progress(replay.run.path.account.delivered)
+        ended = replay.ended or "cut off: the program or the machine stopped in mid-run"
+        file.seal(replay.run.document(ended=ended, interrupted=not replay.ended))
+    except BaseException:
+        file.abandon()
+        raise
+    reader.path.unlink()
+    account = replay.run.path.account
+    return Recovered(target, account.delivered, account.lost, reader.skipped_bytes)
+
+
+def _already_sealed(reader: JournalReader, target: Path) -> Recovered | None:
+    """Return the recording if the crash came between renaming it and removing the journal.
+
+    A file that is there and cannot be read is moved aside, never overwritten.
+    """
+    if not target.exists():
+        return None
+    try:
+        sealed = open_recording(target)
+    except RecordingDamaged:
+        target.rename(target.with_name(target.name + ".damaged"))
+        return None
+    reader.path.unlink()
+    return Recovered(target, sealed.rows, int(sealed.document["lost_samples"]), 0)
+
+
+def recover_folder(folder: Path) -> tuple[list[Recovered], list[StorageError]]:
+    """Recover every interrupted recording in `folder`; running ones are left alone.
+
+    Returns what was recovered and, for journals that could not be, why.
+    """
+    recovered: list[Recovered] = []
+    damaged: list[StorageError] = []
+    for journal in interrupted_journals(folder):
+        try:
+            recovered.append(recover(journal))
+        except RecordingInUse:
+            continue
+        except StorageError as error:
+            damaged.append(error)
+    return recovered, damaged

@@ -1,0 +1,190 @@
+"""What `demo` and `record` share: recover what was left behind, run the session with or without a screen."""
+
+from __future__ import annotations
+
+import signal
+import sys
+import time
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from capture.engine.session import Session, Settings
+from capture.engine.snapshot import LinkState, RecordingState, Snapshot
+from capture.errors import CaptureError, InputError
+from tui.output import print_json, say
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable, Iterator
+
+    from capture.links.address import Link
+    from capture.run_card import RunCard
+
+DEFAULT_FOLDER: Final = Path("recordings")
+POLL_S: Final = 0.05
+LINE_INTERVAL_S: Final = 1.0
+SWITCH_INTERVAL_S: Final = 0.0005
+
+
+def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options that every recording command has."""
+    parser.add_argument("--headless", action="store_true", help="record at once, without a screen")
+    parser.add_argument(
+        "--seconds", type=float, metavar="S", help="end the recording after S seconds of the logger's time"
+    )
+    parser.add_argument(
+        "--out", type=Path, default=DEFAULT_FOLDER, metavar="DIR", help="folder for recordings (./recordings)"
+    )
+    parser.add_argument("--kind", help="kind of run, for the run card")
+    parser.add_argument("--note", default="", help="a note for the run card")
+    parser.add_argument("--json", action="store_true", help="print the result as JSON (with --headless)")
+
+
+def check_arguments(arguments: argparse.Namespace) -> None:
+    """Raise InputError where options do not go together."""
+    seconds = arguments.seconds
+    if seconds is not None and not 0 < seconds < 10**7:
+        raise InputError(f"{seconds} s is no time to record", "--seconds", "Give a number above zero.")
+    if arguments.json and not arguments.headless:
+        raise InputError("prints nothing beside a screen", "--json", "Add --headless.")
+
+
+def recover_left_behind(folder: Path) -> None:
+    """Finish recordings that a crash interrupted, and say so."""
+    if not any(folder.glob("*.journal")):
+        return
+    from capture.storage.recovery import recover_folder
+
+    recovered, damaged = recover_folder(folder)
+    for recording in recovered:
+        say(f"recovered an interrupted recording: {recording.recording} ({recording.samples} samples)")
+    for error in damaged:
+        say(f"sagline: {error}")
+
+
+def capture(
+    arguments: argparse.Namespace,
+    link: Link,
+    card: RunCard,
+    *,
+    record_at_once: bool,
+    extra: Callable[[Path], dict[str, Any]] = lambda _recording: {},
+) -> int:
+    """Run one session on `link`; return the exit status.
+
+    `extra` adds entries to the JSON of a finished recording.
+    """
+    recover_left_behind(arguments.out)
+    settings = Settings(arguments.out, card, record_at_once or arguments.headless, seconds=arguments.seconds)
+    session = Session(link, settings)
+    if not arguments.headless:
+        return _on_screen(session)
+    snapshot = _headless(session)
+    return _report(arguments, session, snapshot, extra)
+
+
+def _on_screen(session: Session) -> int:
+    from tui.app import SaglineApp
+
+    sys.setswitchinterval(SWITCH_INTERVAL_S)  # keeps the reader in time beside a drawing screen
+    session.open()
+    try:
+        SaglineApp(session).run()
+    finally:
+        session.close()
+    recording = session.snapshot().recording
+    if recording.state is RecordingState.SAVED:
+        say(f"saved {recording.path}: {recording.samples} samples")
+    if recording.state is RecordingState.INTERRUPTED:
+        say(f"sagline: {recording.message}")
+        return 1
+    if session.failure is not None:
+        say(f"sagline: {session.failure}")
+        return 1
+    return 0
+
+
+def _headless(session: Session) -> Snapshot:
+    """Record until the planned time is over, the link is lost, or the operator stops it."""
+    with _stop_signals() as stopped:
+        session.open()
+        next_line = time.monotonic() + LINE_INTERVAL_S
+        while not stopped and not _over(session.snapshot()):
+            time.sleep(POLL_S)
+            if time.monotonic() >= next_line:
+                next_line += LINE_INTERVAL_S
+                say(live_line(session.snapshot()))
+        session.close()
+    return session.snapshot()
+
+
+@contextmanager
+def _stop_signals() -> Iterator[list[int]]:
+    """Collect Ctrl-C and the signals that end a session in a list, instead of dying in mid-run."""
+    received: list[int] = []
+    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {
+        name: signal.signal(getattr(signal, name), lambda number, _: received.append(number))
+        for name in names
+    }
+    try:
+        yield received
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)
+
+
+def _over(snapshot: Snapshot) -> bool:
+    ended = {RecordingState.SAVED, RecordingState.INTERRUPTED}
+    return snapshot.recording.state in ended or snapshot.link.state in {LinkState.LOST, LinkState.FAILED}
+
+
+def live_line(snapshot: Snapshot) -> str:
+    """Return the figures of the moment on one line."""
+    figures, latest = snapshot.figures, snapshot.latest
+    if figures is None:
+        return f"{snapshot.link.state.value} {snapshot.link.address}"
+    current, voltage = latest.get("current_a"), latest.get("voltage_v")
+    parts = [f"{snapshot.run_s:7.1f} s"]
+    if voltage is not None:
+        parts.append(f"{voltage:6.2f} V")
+    if current is not None:
+        parts.append(f"{current:6.1f} A")
+    if voltage is not None and current is not None:
+        parts.append(f"{voltage * current:6.0f} W")
+    if figures.energy is not None:
+        parts.append(f"{figures.energy.value:7.3f} Wh")
+    parts.append(f"{snapshot.recording.samples} samples, {snapshot.link.lost_samples} lost")
+    if snapshot.link.state is not LinkState.STREAMING:
+        parts.append(snapshot.link.state.value)
+    return "  ".join(parts)
+
+
+def _report(
+    arguments: argparse.Namespace,
+    session: Session,
+    snapshot: Snapshot,
+    extra: Callable[[Path], dict[str, Any]],
+) -> int:
+    """Say what became of the recording, and what went wrong if anything did."""
+    recording = snapshot.recording
+    saved = recording.path if recording.state is RecordingState.SAVED else None
+    if saved is not None:
+        document = {
+            "recording": str(saved),
+            "samples": recording.samples,
+            "lost_samples": snapshot.link.lost_samples,
+            **extra(saved),
+        }
+        if arguments.json:
+            print_json(document)
+        else:
+            say(f"saved {saved}: {recording.samples} samples, {snapshot.link.lost_samples} lost")
+    failure: CaptureError | None = session.failure
+    if recording.state is RecordingState.INTERRUPTED:
+        say(f"sagline: {recording.message}")
+    elif failure is not None:
+        kept = "" if saved is None else f" The run up to there is in {saved}."
+        say(f"sagline: {failure}{kept}")
+    return 0 if saved is not None and failure is None else 1

@@ -1,0 +1,70 @@
+"""`sagline demo`: the main job on a virtual logger, in memory or behind a real serial port."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from capture.errors import InputError
+from capture.links.address import open_address
+from capture.links.virtual import DEFAULT_PACK, VirtualLink
+from capture.model.pack import PACKS
+from capture.model.rig import VirtualRig
+from capture.run_card import RunCard
+from tui.commands.capturing import add_capture_arguments, capture, check_arguments
+
+if TYPE_CHECKING:
+    import argparse
+    from pathlib import Path
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of this command."""
+    add_capture_arguments(parser)
+    parser.add_argument(
+        "--pack", choices=sorted(PACKS), default=DEFAULT_PACK, help="the pack on the pole saw"
+    )
+    parser.add_argument("--seed", type=int, default=1, help="another seed cuts other limbs")
+    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times as fast as real time")
+    parser.add_argument(
+        "--serial", action="store_true", help="put the logger behind a pseudo-terminal, read as a serial port"
+    )
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Show or record the virtual pole saw; return the exit status."""
+    check_arguments(arguments)
+    if not 0 < arguments.speed <= 10**6:
+        raise InputError(f"{arguments.speed} is no speed", "--speed", "Give a number above zero.")
+    if arguments.seed < 0:
+        raise InputError(f"{arguments.seed} is no seed", "--seed", "Give a whole number from zero on.")
+    rig = VirtualRig(PACKS[arguments.pack], arguments.seed)
+    card = RunCard(arguments.kind or "timed cut", arguments.pack, "polesaw", arguments.note)
+
+    def truth(recording: Path) -> dict[str, Any]:
+        return {"truth": _truth(rig, recording)}
+
+    if not arguments.serial:
+        address = f"sim:polesaw?pack={arguments.pack}&seed={arguments.seed}"
+        link = VirtualLink(address, rig, arguments.speed)
+        return capture(arguments, link, card, record_at_once=False, extra=truth)
+    from capture.links.pseudo_terminal import PseudoTerminalLogger
+
+    with PseudoTerminalLogger(rig, arguments.speed) as logger:
+        link_to_port = open_address(f"serial:{logger.path}")
+        return capture(arguments, link_to_port, card, record_at_once=False, extra=truth)
+
+
+def _truth(rig: VirtualRig, recording: Path) -> dict[str, Any]:
+    """Return what the model says really went through the pack while the recording ran."""
+    from capture.quantities import Figure
+    from capture.storage.recording import open_recording
+
+    stretches = open_recording(recording).document["stretches"]
+    if not stretches:
+        return {"charge": None, "energy": None}
+    _, last_first, last_rows = stretches[-1]
+    truth = rig.truth(stretches[0][1], last_first + last_rows)
+    return {
+        "charge": Figure(truth.charge_ah, 0.0, "Ah").as_json(),
+        "energy": Figure(truth.energy_wh, 0.0, "Wh").as_json(),
+    }

@@ -1,0 +1,52 @@
+"""What a command prints: results on standard output, everything else on standard error."""
+
+from __future__ import annotations
+
+import json
+import sys
+from typing import Any
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """Print one JSON object; NaN never gets out."""
+    print(json.dumps(document, allow_nan=False, ensure_ascii=False))
+
+
+def print_result(line: str = "") -> None:
+    """Print one line of a result, with what a terminal could take as a command made visible."""
+    print(visible(line))
+
+
+def say(line: str) -> None:
+    """Print one line for the person at the keyboard."""
+    print(visible(line), file=sys.stderr, flush=True)
+
+
+def visible(text: str) -> str:
+    """Return `text` with what is not printable, such as escapes in a device's name, spelled out."""
+    return "".join(
+        character if character.isprintable() or character == "\n" else f"\\x{ord(character):02x}"
+        for character in text
+    )
+
+
+class ProgressLine:
+    """A bar on one line of a terminal's standard error; silent elsewhere."""
+
+    def __init__(self, label: str, total: int) -> None:
+        self._label = label
+        self._total = total
+        self._shown = -1
+        self._active = sys.stderr.isatty()
+
+    def update(self, done: int) -> None:
+        """Show that `done` of the total is done."""
+        complete = done >= self._total
+        percent = 100 if complete else 100 * done // self._total
+        if not self._active or percent == self._shown:
+            return
+        self._shown = percent
+        bar = "█" * (percent // 5)
+        end = "\n" if complete else ""
+        sys.stderr.write(f"\r{self._label} [{bar:·<20}] {percent:3d} %{end}")
+        sys.stderr.flush()
