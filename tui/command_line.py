@@ -18,9 +18,9 @@ COMMANDS: Final = {
 }
 
 CAUTION: Final = (
-    "Current, batteries and blades hurt people: fuse the leads, keep guards on, clamp work and tool, wear eye "
-    "and ear protection, never defeat a pack's own protection. Local codes, the makers' manuals and licensed "
-    "practice come first; this program is no safety device."
+    "Current, batteries and blades hurt people: fuse the leads, keep guards on, clamp work and tool, wear "
+    "eye and ear protection, never defeat a pack's own protection. Local codes, the makers' manuals and "
+    "licensed practice come first; this program is no safety device."
 )
 
 
@@ -59,10 +59,13 @@ def main(arguments: list[str] | None = None) -> int:
 
 def _run(module: str, parsed: argparse.Namespace) -> int:
     from capture.errors import CaptureError
-    from tui.output import say
+    from tui.output import WrongUsage, say
 
     try:
         return int(import_module(f"tui.commands.{module}").run(parsed))
+    except WrongUsage as error:
+        say(f"sagline: {error}")
+        return 2
     except CaptureError as error:
         say(f"sagline: {error}")
         return 1

@@ -7,6 +7,10 @@ import sys
 from typing import Any
 
 
+class WrongUsage(Exception):  # noqa: N818  the name says what it is
+    """Options that make no sense, alone or together; the command leaves with status 2."""
+
+
 def print_json(document: dict[str, Any]) -> None:
     """Print one JSON object; NaN never gets out."""
     print(json.dumps(document, allow_nan=False, ensure_ascii=False))

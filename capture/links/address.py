@@ -79,4 +79,4 @@ def open_address(text: str) -> Link:
 
             return VirtualLink(text, virtual_rig(address))
         case _:
-            raise InputError(f"{address.scheme}: is not a kind of link", text, EXAMPLES)
+            raise InputError(f"{address.scheme!r} is not a kind of link", text, EXAMPLES)

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 READ_ROWS: Final = 65_536
+_MAGIC: Final = b"PAR1"
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,7 @@ def open_recording(path: Path) -> Recording:
             metadata = file.metadata
             names = file.schema_arrow.names
     except (pa.ArrowException, OSError) as error:
-        raise _damaged(path, f"cannot be read as Parquet ({_first_line(error)})") from error
+        raise _not_parquet(path, error) from error
     kept = (metadata.metadata or {}).get(DOCUMENT_KEY.encode())
     if kept is None:
         raise RecordingDamaged(
@@ -95,6 +96,19 @@ def open_recording(path: Path) -> Recording:
 
 def _first_line(error: BaseException) -> str:
     return (str(error).splitlines() or [type(error).__name__])[0]
+
+
+def _not_parquet(path: Path, error: Exception) -> RecordingDamaged:
+    try:
+        with path.open("rb") as file:
+            begins_well = file.read(len(_MAGIC)) == _MAGIC
+    except OSError as reason:
+        return RecordingDamaged(
+            f"cannot be read ({reason.strerror})", str(path), "Check that you may read it."
+        )
+    if begins_well:
+        return _damaged(path, f"is a Parquet file that cannot be read ({_first_line(error)})")
+    return RecordingDamaged("is not a Parquet file", str(path), "Give a recording; see `sagline list`.")
 
 
 def _damaged(path: Path, what: str) -> RecordingDamaged:

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from capture.engine.session import Session, Settings
 from capture.engine.snapshot import LinkState, RecordingState, Snapshot
-from capture.errors import CaptureError, InputError
-from tui.output import print_json, say
+from capture.errors import CaptureError
+from tui.output import WrongUsage, print_json, say
 
 if TYPE_CHECKING:
     import argparse
@@ -42,12 +42,12 @@ def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def check_arguments(arguments: argparse.Namespace) -> None:
-    """Raise InputError where options do not go together."""
+    """Raise WrongUsage where options make no sense."""
     seconds = arguments.seconds
     if seconds is not None and not 0 < seconds < 10**7:
-        raise InputError(f"{seconds} s is no time to record", "--seconds", "Give a number above zero.")
+        raise WrongUsage(f"--seconds {seconds:g} is no time to record; give a number above zero")
     if arguments.json and not arguments.headless:
-        raise InputError("prints nothing beside a screen", "--json", "Add --headless.")
+        raise WrongUsage("--json prints nothing beside a screen; add --headless")
 
 
 def recover_left_behind(folder: Path) -> None:
@@ -144,7 +144,7 @@ def live_line(snapshot: Snapshot) -> str:
     """Return the figures of the moment on one line."""
     figures, latest = snapshot.figures, snapshot.latest
     if figures is None:
-        return f"{snapshot.link.state.value} {snapshot.link.address}"
+        return f"{snapshot.link.state.value}: {snapshot.link.address}"
     current, voltage = latest.get("current_a"), latest.get("voltage_v")
     parts = [f"{snapshot.run_s:7.1f} s"]
     if voltage is not None:
@@ -187,4 +187,6 @@ def _report(
     elif failure is not None:
         kept = "" if saved is None else f" The run up to there is in {saved}."
         say(f"sagline: {failure}{kept}")
+    elif saved is None:
+        say("sagline: stopped before anything was recorded")
     return 0 if saved is not None and failure is None else 1

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from capture.errors import InputError
 from capture.links.address import open_address
 from capture.links.virtual import DEFAULT_PACK, VirtualLink
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
 from capture.run_card import RunCard
 from tui.commands.capturing import add_capture_arguments, capture, check_arguments
+from tui.output import WrongUsage
 
 if TYPE_CHECKING:
     import argparse
@@ -34,9 +34,9 @@ def run(arguments: argparse.Namespace) -> int:
     """Show or record the virtual pole saw; return the exit status."""
     check_arguments(arguments)
     if not 0 < arguments.speed <= 10**6:
-        raise InputError(f"{arguments.speed} is no speed", "--speed", "Give a number above zero.")
-    if arguments.seed < 0:
-        raise InputError(f"{arguments.seed} is no seed", "--seed", "Give a whole number from zero on.")
+        raise WrongUsage(f"--speed {arguments.speed:g} is no speed; give a number above zero")
+    if arguments.seed < 1:
+        raise WrongUsage(f"--seed {arguments.seed} is no seed; give a whole number above zero")
     rig = VirtualRig(PACKS[arguments.pack], arguments.seed)
     card = RunCard(arguments.kind or "timed cut", arguments.pack, "polesaw", arguments.note)
 
