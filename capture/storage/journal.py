@@ -59,6 +59,9 @@ class Record:
         return document
 
 
+_KINDS: Final = frozenset(kind.value for kind in RecordKind)
+
+
 def encode_record(record: Record) -> bytes:
     """Return `record` as it stands in the file."""
     body = _HEAD.pack(len(record.payload), record.kind, record.host_ns) + record.payload
@@ -160,7 +163,7 @@ def next_record(content: bytes, position: int, *, complete: bool) -> tuple[Recor
             break
         length, kind, host_ns = _HEAD.unpack_from(content, body)
         end = head_end + length
-        if length <= MAX_PAYLOAD_BYTES and kind in RecordKind:
+        if length <= MAX_PAYLOAD_BYTES and kind in _KINDS:
             if len(content) < end + _CHECKSUM.size:
                 if not complete:
                     return None, start, start

@@ -47,7 +47,7 @@ class Recording:
                         yield self._block(batch.slice(start, count), segment, index)
                         start, index, left = start + count, index + count, left - count
         except (pa.ArrowException, OSError, StopIteration, ValueError) as error:
-            raise _damaged(self.path, f"cannot be read to its end ({error})") from error
+            raise _damaged(self.path, f"cannot be read to its end ({_first_line(error)})") from error
 
     def _block(self, batch: pa.RecordBatch, segment: int, first_index: int) -> SampleBlock:
         return SampleBlock(

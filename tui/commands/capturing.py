@@ -11,13 +11,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 from capture.engine.session import Session, Settings
 from capture.engine.snapshot import LinkState, RecordingState, Snapshot
-from capture.errors import CaptureError
 from tui.output import WrongUsage, print_json, say
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator
 
+    from capture.errors import CaptureError
     from capture.links.address import Link
     from capture.run_card import RunCard
 

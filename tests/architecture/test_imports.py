@@ -1,0 +1,42 @@
+"""What is loaded when: recording works where no screen is installed, and starts stay light."""
+
+import json
+import subprocess
+import sys
+
+import pytest
+
+
+def modules_after(statement):
+    """Return the top-level modules loaded by a fresh interpreter that ran `statement`."""
+    code = f"import sys, json\n{statement}\nprint(json.dumps(sorted({{name.split('.')[0] for name in sys.modules}})))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
+    return set(json.loads(done.stdout.splitlines()[-1]))
+
+
+def test_recording_works_without_a_screen(tmp_path):
+    """A recording is made and summarised while importing textual or rich would fail."""
+    code = (
+        "import sys\n"
+        "sys.modules['textual'] = sys.modules['rich'] = None\n"
+        "from tui.command_line import main\n"
+        f"sys.exit(main(['demo', '--headless', '--seconds', '2', '--speed', '50', '--out', {str(tmp_path)!r}]))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
+    assert done.returncode == 0, done.stderr
+    assert len(list(tmp_path.glob("*.parquet"))) == 1
+
+
+@pytest.mark.parametrize(
+    ("statement", "absent"),
+    [
+        ("from tui.command_line import main; main(['--version'])", {"numpy", "pyarrow", "textual", "polars", "serial"}),
+        ("import firmware_protocol.host_link, firmware_protocol.virtual_logger", {"numpy", "asyncio", "socket"}),
+        ("import capture.engine.session, capture.links.serial_port", {"textual", "rich", "pyarrow", "polars", "bleak"}),
+        ("import tui.commands.summary, tui.commands.demo, tui.commands.record", {"textual", "rich", "pyarrow", "bleak"}),
+    ],
+    ids=["version", "protocol", "session", "commands"],
+)
+def test_nothing_is_loaded_before_it_is_needed(statement, absent):
+    """The version needs no library; pyarrow waits for a recording; the screen waits for a screen."""
+    assert not absent & modules_after(statement)
