@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any, Final
 
+from capture import clock
 from capture.clipping import ClippedRanges
 from capture.order import Position
 from capture.path import LoggerDescription, SamplePath
@@ -111,13 +112,16 @@ class Run:
         self.marks: list[Mark] = []
         self._clipped = ClippedRanges(self.path.decoder.limits)
         self._stretches: list[_Stretch] = []
+        self._clock = clock.ClockFit()
         self.first_tick_us: int | None = None
 
-    def receive(self, messages: Iterable[object]) -> list[SampleBlock]:
-        """Return the blocks that `messages` complete."""
+    def receive(self, messages: Iterable[object], host_ns: int | None = None) -> list[SampleBlock]:
+        """Return the blocks that `messages`, which came at `host_ns` of the host's clock, complete."""
         blocks = self.path.receive(messages)
         for block in blocks:
             self._note(block)
+        if blocks and host_ns is not None and self.path.segment == 0:
+            self._clock = clock.update(self._clock, int(blocks[-1].ticks_us[-1]), host_ns)
         return blocks
 
     def mark(self, text: str, host_ns: int) -> Mark:
@@ -159,6 +163,7 @@ class Run:
                 for channel, column in zip(logger.channels, self.path.decoder.columns, strict=True)
             ],
             "first_tick_us": self.first_tick_us,
+            "clock": self._clock.as_json(self.first_tick_us),
             "stretches": [[part.segment, part.first_index, part.rows] for part in self._stretches],
             "segments": [[segment.boot_id, segment.first_index] for segment in self.path.segments],
             "gaps": [

@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Final
 from firmware_protocol.codec import SAMPLES_HEAD, encode
 from firmware_protocol.framing import FrameRejected, encode_frame
 from firmware_protocol.host_link import MessageReader
-from firmware_protocol.layout import RowLayout
 from firmware_protocol.messages import (
     COMMAND_TYPES,
     Answer,
@@ -31,6 +30,8 @@ from firmware_protocol.wire import MAX_PAYLOAD_BYTES, Status
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from firmware_protocol.layout import RowLayout
 
 _WRAP: Final = 1 << 32
 _MOST_ANSWERS_WAITING: Final = 16

@@ -173,7 +173,7 @@ class Session:
     def _take(self, turn: Turn) -> None:
         if self._run is None or not turn.events:
             return
-        blocks = self._run.receive(turn.events)
+        blocks = self._run.receive(turn.events, turn.host_ns)
         if not blocks:
             return
         self._folds.feed(blocks)

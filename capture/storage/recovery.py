@@ -50,7 +50,7 @@ class Replay:
         """Yield the samples of the journal in order."""
         for record in self._records:
             if record.kind is RecordKind.BYTES_IN:
-                yield from self.run.receive(self._messages(record.payload))
+                yield from self.run.receive(self._messages(record.payload), record.host_ns)
             elif record.kind is RecordKind.EVENT:
                 self._event(record)
 

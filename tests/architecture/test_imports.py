@@ -9,8 +9,11 @@ import pytest
 
 def modules_after(statement):
     """Return the top-level modules loaded by a fresh interpreter that ran `statement`."""
-    code = f"import sys, json\n{statement}\nprint(json.dumps(sorted({{name.split('.')[0] for name in sys.modules}})))"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
+    loaded = "sorted({name.split('.')[0] for name in sys.modules})"
+    code = f"import sys, json\n{statement}\nprint(json.dumps({loaded}))"
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+    )
     return set(json.loads(done.stdout.splitlines()[-1]))
 
 
@@ -20,9 +23,12 @@ def test_recording_works_without_a_screen(tmp_path):
         "import sys\n"
         "sys.modules['textual'] = sys.modules['rich'] = None\n"
         "from tui.command_line import main\n"
-        f"sys.exit(main(['demo', '--headless', '--seconds', '2', '--speed', '50', '--out', {str(tmp_path)!r}]))"
+        "options = ['--headless', '--seconds', '2', '--speed', '50', '--out']\n"
+        f"sys.exit(main(['demo', *options, {str(tmp_path)!r}]))"
     )
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60
+    )
     assert done.returncode == 0, done.stderr
     assert len(list(tmp_path.glob("*.parquet"))) == 1
 
@@ -30,10 +36,22 @@ def test_recording_works_without_a_screen(tmp_path):
 @pytest.mark.parametrize(
     ("statement", "absent"),
     [
-        ("from tui.command_line import main; main(['--version'])", {"numpy", "pyarrow", "textual", "polars", "serial"}),
-        ("import firmware_protocol.host_link, firmware_protocol.virtual_logger", {"numpy", "asyncio", "socket"}),
-        ("import capture.engine.session, capture.links.serial_port", {"textual", "rich", "pyarrow", "polars", "bleak"}),
-        ("import tui.commands.summary, tui.commands.demo, tui.commands.record", {"textual", "rich", "pyarrow", "bleak"}),
+        (
+            "from tui.command_line import main; main(['--version'])",
+            {"numpy", "pyarrow", "textual", "polars", "serial"},
+        ),
+        (
+            "import firmware_protocol.host_link, firmware_protocol.virtual_logger",
+            {"numpy", "asyncio", "socket"},
+        ),
+        (
+            "import capture.engine.session, capture.links.serial_port",
+            {"textual", "rich", "pyarrow", "polars", "bleak"},
+        ),
+        (
+            "import tui.commands.summary, tui.commands.demo, tui.commands.record",
+            {"textual", "rich", "pyarrow", "bleak"},
+        ),
     ],
     ids=["version", "protocol", "session", "commands"],
 )

@@ -1,4 +1,4 @@
-"""What the live path costs, as ratios in one run; run with: python -m pytest tests/benchmarks --benchmark-only.
+"""What the live path costs, as ratios in one run: python -m pytest tests/benchmarks --benchmark-only.
 
 Never judged by time: a ratio is printed for the reader, the assertions are about work done.
 """
@@ -66,7 +66,7 @@ def bare_write(columns, path):
 
 
 def test_live_path_against_a_bare_write(benchmark, stream, tmp_path):
-    """Bytes to frames, blocks, folds and a verified Parquet file, against pyarrow writing finished columns."""
+    """Bytes to frames, blocks, folds and a verified file, against pyarrow writing finished columns."""
     samples = benchmark(lambda: live_path(stream, tmp_path / "path.parquet"))
     with pq.ParquetFile(tmp_path / "path.parquet") as file:
         columns = {name: file.read().column(name) for name in file.schema_arrow.names}

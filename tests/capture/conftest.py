@@ -13,7 +13,7 @@ from capture.path import LoggerDescription
 from capture.run import Opening, Run
 from firmware_protocol.codec import encode
 from firmware_protocol.framing import encode_frame
-from firmware_protocol.host_link import Described, HostLink, MessageReader, Started, Stopped
+from firmware_protocol.host_link import Described, HostLink, MessageReader, Stopped
 from firmware_protocol.messages import Channel, Identity, Reply, Samples
 from firmware_protocol.wire import PROTOCOL_VERSION, MessageType, Statistic, Status, WireType
 
@@ -50,7 +50,9 @@ def stream_of(pack="heron", seed=1, seconds=8.0):
         if host.state.name == "STREAMING" and now >= seconds:
             host.stop(now)
     frames = tuple(part + b"\0" for part in bytes(wire).split(b"\0")[:-1])
-    assert any(isinstance(message, Reply) for message in MessageReader().receive(frames[0])), "begins with start"
+    assert any(isinstance(message, Reply) for message in MessageReader().receive(frames[0])), (
+        "begins with start"
+    )
     return Stream(LoggerDescription(described.identity, described.channels, "sim:test"), frames, rig)
 
 

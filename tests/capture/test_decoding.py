@@ -27,7 +27,9 @@ SIZES = {WireType.I16: 2, WireType.U16: 2, WireType.I24: 3, WireType.I32: 4, Wir
 
 
 def raw(count, wire_type):
-    return count.to_bytes(SIZES[wire_type], "little", signed=wire_type in {WireType.I16, WireType.I24, WireType.I32})
+    return count.to_bytes(
+        SIZES[wire_type], "little", signed=wire_type in {WireType.I16, WireType.I24, WireType.I32}
+    )
 
 
 def decode_column(wire_type, counts, **changes):
@@ -78,7 +80,7 @@ def test_readings_at_an_end_of_the_range_are_clipped():
 
 @given(data=st.data())
 def test_divisors(data):
-    """A channel lies in just the rows that its divisor divides, whatever the others do; elsewhere it is NaN."""
+    """A channel lies in just the rows that its divisor divides; elsewhere its column is NaN."""
     columns = data.draw(
         st.lists(st.tuples(st.sampled_from(list(RANGES)), st.integers(1, 13)), min_size=1, max_size=5)
     )

@@ -1,5 +1,7 @@
 """Folds: the same samples give the same figures, whatever the chunks; gaps are not bridged."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -43,7 +45,7 @@ def test_figures_do_not_depend_on_chunks(seed):
     whole = noisy_run()
     random = np.random.default_rng(seed)
     edges = np.unique([0, len(whole), *random.integers(0, len(whole), 20)]).tolist()
-    pieces = [whole.part(start, stop) for start, stop in zip(edges, edges[1:], strict=False)]
+    pieces = [whole.part(start, stop) for start, stop in pairwise(edges)]
     assert fed(*pieces) == fed(whole)
 
 
@@ -99,7 +101,9 @@ def test_returned_charge_is_kept_apart():
     figures = fed(block_of(current, np.full(len(current), 40.0)))
     assert figures.charge_discharged.value == pytest.approx(20.0 / 3600, rel=1e-3)
     assert figures.charge_returned.value == pytest.approx(5.0 / 3600, rel=1e-3)
-    assert figures.charge.value == pytest.approx(figures.charge_discharged.value - figures.charge_returned.value)
+    assert figures.charge.value == pytest.approx(
+        figures.charge_discharged.value - figures.charge_returned.value
+    )
 
 
 def test_missing_readings_are_stepped_over():
@@ -123,7 +127,9 @@ def test_rest_voltage_shrugs_off_outliers():
     random = np.random.default_rng(1)
     voltage = 41.9 + random.normal(0, 0.003, 1000)
     voltage[500] = 60.0
-    figures = fed(block_of(np.zeros(1000), voltage), block_of(np.full(500, 30.0), np.full(500, 39.0), first_index=1000))
+    figures = fed(
+        block_of(np.zeros(1000), voltage), block_of(np.full(500, 30.0), np.full(500, 39.0), first_index=1000)
+    )
     assert figures.rest_voltage.value == pytest.approx(41.9, abs=0.0005)
     assert figures.rested_s == pytest.approx(0.999)
     assert figures.drop_from_rest.value == pytest.approx(2.9, abs=0.001)
@@ -172,7 +178,16 @@ def work(*stretches):
         ([(11_000, 12_000)], 1),
         ([(1000, 1100), (1300, 1350)], 1),
     ],
-    ids=["none", "one", "two", "a pause inside", "a blip", "all along", "running", "two blips close together"],
+    ids=[
+        "none",
+        "one",
+        "two",
+        "a pause inside",
+        "a blip",
+        "all along",
+        "running",
+        "two blips close together",
+    ],
 )
 def test_cuts(stretches, count):
     """Stretches of work are counted; pauses under 0.3 s belong to them, blips under 0.2 s are none."""

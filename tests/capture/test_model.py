@@ -35,7 +35,9 @@ def test_work_does_not_depend_on_how_time_is_cut():
     times = np.arange(0.0, 30.0, 0.01)
     whole = CuttingLoad(3).current(times)
     piecewise = CuttingLoad(3)
-    parts = np.concatenate([piecewise.current(times[start : start + 111]) for start in range(0, len(times), 111)])
+    parts = np.concatenate(
+        [piecewise.current(times[start : start + 111]) for start in range(0, len(times), 111)]
+    )
     np.testing.assert_allclose(parts, whole, rtol=0, atol=1e-12)
 
 
@@ -76,7 +78,9 @@ def test_an_empty_pack_switches_off():
     """Below its cut-off the pack carries nothing for good, and the current says so."""
     tiny = Pack("tiny", 10, 0.05, 0.11)
     bodies = counts_until(VirtualRig(tiny, 1), 60.0)
-    counts = np.frombuffer(b"".join(body for _, body in bodies), dtype=[("current", "<i2"), ("voltage", "<u2")])
+    counts = np.frombuffer(
+        b"".join(body for _, body in bodies), dtype=[("current", "<i2"), ("voltage", "<u2")]
+    )
     assert counts["current"].max() * 0.005 > 20
     assert np.abs(counts["current"][-5000:]).max() * 0.005 < 0.5
     truth = VirtualRig(tiny, 1).truth(0, 30_000)

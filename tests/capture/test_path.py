@@ -51,7 +51,7 @@ def test_any_chunking_gives_the_same_rows(stream, whole_rows, seed):
 @settings(deadline=None, max_examples=40)
 @given(lost=st.sets(st.integers(1, 100)))
 def test_any_loss_is_counted_exactly(stream, whole_rows, lost):
-    """Frames lost anywhere, the first and the last too: the rest is untouched and the gaps are told to the row."""
+    """Frames lost anywhere, first and last too: the rest is untouched, the gaps are told to the row."""
     total = len(whole_rows["index"])
     kept_frames = [frame for number, frame in enumerate(stream.frames) if number not in lost]
     gone = {
@@ -72,17 +72,21 @@ def test_any_loss_is_counted_exactly(stream, whole_rows, lost):
     told = {index for gap in run.path.account.gaps for index in range(gap.first_index, gap.end_index)}
     assert told == gone
     after_gap = rows["index"][rows["quality"] & Quality.AFTER_GAP != 0]
-    assert set(after_gap.tolist()) == {gap.end_index for gap in run.path.account.gaps} & set(rows["index"].tolist())
+    assert set(after_gap.tolist()) == {gap.end_index for gap in run.path.account.gaps} & set(
+        rows["index"].tolist()
+    )
 
 
 @settings(deadline=None, max_examples=30)
 @given(seed=st.integers(0, 2**32))
 def test_corrupted_bytes_cost_samples_and_nothing_else(stream, whole_rows, seed):
-    """With bytes flipped at random, every row that comes out is a true row, once, and all are accounted for."""
+    """With bytes flipped at random every row that comes out is true, once, and all are accounted for."""
     noise = random.Random(seed)  # noqa: S311
     ends = {0, len(stream.frames) - 1}  # the answers to start and stop stay whole, so that the total is known
     frames = [
-        frame if number in ends else bytes(b ^ (noise.random() < 5e-4 and noise.randrange(1, 256)) for b in frame)
+        frame
+        if number in ends
+        else bytes(b ^ (noise.random() < 5e-4 and noise.randrange(1, 256)) for b in frame)
         for number, frame in enumerate(stream.frames)
     ]
     run = Run(Opening(0, stream.logger))
@@ -148,9 +152,16 @@ def test_losses_count_towards_the_limit():
 
 def test_a_pause_is_no_loss(path):
     """Between a stop and the next start nothing was to come; the first row after it says so."""
-    blocks = path.receive([
-        start_reply(0), samples(0, 5), stop_reply(5), start_reply(500), samples(500, 5), stop_reply(505),
-    ])
+    blocks = path.receive(
+        [
+            start_reply(0),
+            samples(0, 5),
+            stop_reply(5),
+            start_reply(500),
+            samples(500, 5),
+            stop_reply(505),
+        ]
+    )
     assert indices(blocks) == [*range(5), *range(500, 505)]
     assert path.account.lost == 0
     assert blocks[1].quality[0] == Quality.AFTER_PAUSE

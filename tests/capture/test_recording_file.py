@@ -36,7 +36,10 @@ def test_another_reader_finds_the_documented_columns(tmp_path):
     recorded(tmp_path / "a.parquet", [start_reply(0), samples(0, 100), samples(100, 100)])
     frame = pl.read_parquet(tmp_path / "a.parquet")
     assert dict(frame.schema) == {
-        "tick_us": pl.Int64, "t_s": pl.Float64, "current_a": pl.Float32, "quality": pl.UInt32,
+        "tick_us": pl.Int64,
+        "t_s": pl.Float64,
+        "current_a": pl.Float32,
+        "quality": pl.UInt32,
     }
     assert frame["t_s"].to_list() == [tick * 1e-6 for tick in range(0, 200_000, 1000)]
     metadata = pq.read_metadata(tmp_path / "a.parquet")
@@ -122,7 +125,7 @@ def rows_taken_out(path):
     ("make", "words"),
     [
         (lambda path: path.write_text("t_s,current_a\n0,1\n"), "is not a Parquet file"),
-        (lambda path: None, "is not a file"),
+        (lambda _path: None, "is not a file"),
         (foreign, "a Parquet file of another program"),
         (cut_short, "is a Parquet file that cannot be read"),
         (damaged_inside, "cannot be read to its end"),
@@ -143,7 +146,13 @@ def test_what_is_no_recording_is_told_in_one_line(tmp_path, make, words):
 
 @pytest.mark.parametrize(
     ("text", "word"),
-    [("heron", "heron"), ("../../etc/passwd", "etc-passwd"), ("Grün 5 Ah", "grun-5-ah"), ("///", ""), ("x" * 99, "x" * 32)],
+    [
+        ("heron", "heron"),
+        ("../../etc/passwd", "etc-passwd"),
+        ("Grün 5 Ah", "grun-5-ah"),
+        ("///", ""),
+        ("x" * 99, "x" * 32),
+    ],
 )
 def test_names_on_disk_are_harmless(text, word):
     """Nothing that a person or a device calls itself can leave the folder."""

@@ -90,7 +90,9 @@ def test_a_damaged_record_costs_its_bytes(tmp_path, stream):
     recovered = recover(journal)
     assert recovered.skipped_bytes > 0
     assert recovered.lost_samples > 0
-    whole = sum(len(block) for block in Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire)))
+    whole = sum(
+        len(block) for block in Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire))
+    )
     assert recovered.samples + recovered.lost_samples == whole
 
 

@@ -72,7 +72,11 @@ def test_a_virtual_logger_on_a_pseudo_terminal(tmp_path):
         session.open()
         snapshot = wait_for(session, lambda snapshot: snapshot.recording.state is RecordingState.SAVED)
         session.close()
-    assert (snapshot.recording.samples, snapshot.link.lost_samples, snapshot.link.rejected_frames) == (4000, 0, 0)
+    assert (snapshot.recording.samples, snapshot.link.lost_samples, snapshot.link.rejected_frames) == (
+        4000,
+        0,
+        0,
+    )
 
 
 def test_a_pulled_cable(tmp_path):
@@ -157,7 +161,7 @@ def test_ports_that_cannot_be_opened(terminal, tmp_path, monkeypatch):
 )
 def test_addresses_that_name_nothing(text, words):
     """A mistyped address is told with what one looks like."""
-    with pytest.raises(InputError, match="address|link|Options|sim:polesaw|whole number") as told:
+    with pytest.raises(InputError, match=r"address|link|Options|sim:polesaw|whole number") as told:
         open_address(text)
     assert words in str(told.value)
 
@@ -165,4 +169,8 @@ def test_addresses_that_name_nothing(text, words):
 def test_an_address_in_parts():
     """Scheme, place and options come apart."""
     address = parse_address("serial:/dev/ttyUSB0?baud=500000")
-    assert (address.scheme, address.place, address.whole_number("baud", 1)) == ("serial", "/dev/ttyUSB0", 500_000)
+    assert (address.scheme, address.place, address.whole_number("baud", 1)) == (
+        "serial",
+        "/dev/ttyUSB0",
+        500_000,
+    )

@@ -49,7 +49,7 @@ def journalled_samples(journal):
 
 @pytest.mark.parametrize("options", [["--serial"], ["--speed", "40"]], ids=["serial", "in memory, fast"])
 def test_kill_and_recover(tmp_path, options):
-    """kill -9, then recover: every journalled sample is in the file, none invented, and it says interrupted."""
+    """kill -9, then recover: every journalled sample is there, none invented; the file says interrupted."""
     process = start_demo(tmp_path, *options)
     wait_for_journal(tmp_path, 8_000)
     os.kill(process.pid, signal.SIGKILL)
@@ -82,7 +82,10 @@ def test_the_next_start_recovers_by_itself(tmp_path):
     process.communicate()
     again = subprocess.run(
         [*SAGLINE, "demo", "--headless", "--seconds", "2", "--speed", "50", "--out", str(tmp_path)],
-        capture_output=True, text=True, check=True, timeout=60,
+        capture_output=True,
+        text=True,
+        check=True,
+        timeout=60,
     )
     assert "recovered an interrupted recording" in again.stderr
     assert len(list(tmp_path.glob("*.parquet"))) == 2

@@ -10,20 +10,22 @@ from capture.folds.run import RunFolds
 def figures_of(times_s, current, voltage):
     count = len(times_s)
     folds = RunFolds()
-    folds.feed([
-        SampleBlock(
-            0,
-            0,
-            np.rint(np.asarray(times_s) * 1e6).astype(np.int64),
-            {"current_a": np.asarray(current, float), "voltage_v": np.asarray(voltage, float)},
-            np.zeros(count, np.uint32),
-        )
-    ])
+    folds.feed(
+        [
+            SampleBlock(
+                0,
+                0,
+                np.rint(np.asarray(times_s) * 1e6).astype(np.int64),
+                {"current_a": np.asarray(current, float), "voltage_v": np.asarray(voltage, float)},
+                np.zeros(count, np.uint32),
+            )
+        ]
+    )
     return folds.figures()
 
 
 def test_constant_current_falling_voltage():
-    """20 A for 600 s while 20 V fall to 16 V: 216 000 J = 60.000 W.h and 3.33333 A.h, exact for the trapezoid."""
+    """20 A for 600 s, 20 V falling to 16 V: 216 000 J = 60.000 W.h, 3.33333 A.h; exact for the trapezoid."""
     times = np.linspace(0, 600, 6001)
     figures = figures_of(times, np.full(6001, 20.0), 20.0 - 4.0 * times / 600)
     assert figures.energy.value == pytest.approx(60.0, rel=1e-12)
@@ -31,7 +33,7 @@ def test_constant_current_falling_voltage():
 
 
 def test_the_product_is_integrated_not_the_means():
-    """One second, 20 to 16 V and 0 to 40 A: trapezoid of the product 320 J (mean V times mean I would be 360)."""
+    """One second, 20 to 16 V, 0 to 40 A: trapezoid of the product 320 J (the product of means is 360)."""
     energy_j = figures_of([0.0, 1.0], [0.0, 40.0], [20.0, 16.0]).energy.value * 3600
     assert energy_j == pytest.approx(320.0, rel=1e-12)
 
@@ -43,9 +45,11 @@ def test_fine_sampling_of_the_product():
     assert energy_j == pytest.approx(346.6667, abs=1e-3)
 
 
-@pytest.mark.parametrize(("steps", "integral"), [(10, 1.9835235375), (100, 1.9998355039), (1000, 1.9999983551)])
+@pytest.mark.parametrize(
+    ("steps", "integral"), [(10, 1.9835235375), (100, 1.9998355039), (1000, 1.9999983551)]
+)
 def test_trapezoid_of_a_sine(steps, integral):
-    """The integral of sin from 0 to pi with n steps, closed form pi/n cot(pi/2n): the trapezoid rule, no other."""
+    """The integral of sin from 0 to pi in n steps, closed form pi/n cot(pi/2n): the trapezoid rule."""
     times = np.linspace(0, np.pi, steps + 1)
     charge_c = figures_of(times, np.sin(times), np.ones(steps + 1)).charge.value * 3600
     assert np.pi / steps / np.tan(np.pi / 2 / steps) == pytest.approx(integral, abs=5e-11)

@@ -17,7 +17,9 @@ def test_five_groups_of_five_ampere_hours():
     assert ah_from_coulomb(18_000.0) == 5.0
 
 
-@pytest.mark.parametrize("symbol", ["A", "V", "W", "N", "Pa", "Cel", "1/min", "m/s", "kg", "Hz", "Ohm", "%RH", "count"])
+@pytest.mark.parametrize(
+    "symbol", ["A", "V", "W", "N", "Pa", "Cel", "1/min", "m/s", "kg", "Hz", "Ohm", "%RH", "count"]
+)
 def test_unit_symbols_are_registered(symbol):
     """These symbols are in the SenML units registry (RFC 8428 section 12.1); each makes a column."""
     assert column_name("thing", symbol) == f"thing_{COLUMN_ENDINGS[symbol]}"

@@ -21,8 +21,19 @@ def sagline(*arguments, cwd=None):
 def recorded(tmp_path_factory):
     folder = tmp_path_factory.mktemp("recordings")
     done = sagline(
-        "demo", "--headless", "--seconds", 10, "--speed", 20, "--out", folder, "--pack", "wren",
-        "--note", "dry ash", "--json",
+        "demo",
+        "--headless",
+        "--seconds",
+        10,
+        "--speed",
+        20,
+        "--out",
+        folder,
+        "--pack",
+        "wren",
+        "--note",
+        "dry ash",
+        "--json",
     )
     assert done.returncode == 0, done.stderr
     return json.loads(done.stdout)
@@ -30,7 +41,9 @@ def recorded(tmp_path_factory):
 
 def test_demo_through_a_real_serial_port(tmp_path):
     """Pseudo-terminal and pyserial: ten seconds, no sample lost, energy within 0.2 % of the model's truth."""
-    done = sagline("demo", "--serial", "--headless", "--seconds", 10, "--out", tmp_path, "--json", "--speed", 4)
+    done = sagline(
+        "demo", "--serial", "--headless", "--seconds", 10, "--out", tmp_path, "--json", "--speed", 4
+    )
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)
     assert (told["samples"], told["lost_samples"]) == (5000, 0)
@@ -42,11 +55,23 @@ def test_demo_through_a_real_serial_port(tmp_path):
 
 
 def test_summary_json(recorded):
-    """All documented keys are there, figures are objects with value, u and unit, and agree with the columns."""
+    """All documented keys are there; figures have value, u and unit, and agree with the columns."""
     summary = json.loads(sagline("summary", recorded["recording"], "--json").stdout)
     documented = {
-        "duration_s", "samples", "lost_samples", "gaps", "charge", "energy", "peak_current", "peak_power",
-        "rest_voltage", "minimum_voltage", "drop_from_rest", "cuts", "run_card", "warnings",
+        "duration_s",
+        "samples",
+        "lost_samples",
+        "gaps",
+        "charge",
+        "energy",
+        "peak_current",
+        "peak_power",
+        "rest_voltage",
+        "minimum_voltage",
+        "drop_from_rest",
+        "cuts",
+        "run_card",
+        "warnings",
     }
     assert documented <= summary.keys()
     assert summary["energy"].keys() == {"value", "u", "unit"}
@@ -164,8 +189,22 @@ def test_nothing_to_recover(tmp_path):
 def test_record_takes_the_run_card(tmp_path):
     """Pack, tool, kind and note stand in the recording; a hostile pack name stays in the folder."""
     done = sagline(
-        "record", "sim:polesaw?pack=albatross", "--headless", "--seconds", 1, "--out", tmp_path, "--json",
-        "--pack", "../../x", "--tool", "polesaw", "--kind", "run-down", "--note", "first",
+        "record",
+        "sim:polesaw?pack=albatross",
+        "--headless",
+        "--seconds",
+        1,
+        "--out",
+        tmp_path,
+        "--json",
+        "--pack",
+        "../../x",
+        "--tool",
+        "polesaw",
+        "--kind",
+        "run-down",
+        "--note",
+        "first",
     )
     assert done.returncode == 0, done.stderr
     told = json.loads(done.stdout)
