@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Final
 from firmware_protocol.errors import LocalProtocolError, MalformedMessage, VersionMismatch
 from firmware_protocol.messages import (
     COMMAND_TYPES,
-    Answer,
     Channel,
     Command,
     Describe,
@@ -21,6 +20,7 @@ from firmware_protocol.messages import (
     Samples,
     Start,
     Stop,
+    UnknownCommand,
 )
 from firmware_protocol.wire import (
     MAX_CHANNELS,
@@ -43,10 +43,11 @@ if TYPE_CHECKING:
 
 _IDENTITY_HEAD: Final = struct.Struct("<BBBIIIB")
 _CHANNEL_HEAD: Final = struct.Struct("<BBBBHBIi")
+_RESEND_BYTES: Final = 8
+_FIRST_ANSWER: Final = 0x80
 _REPLY: Final = struct.Struct("<BBBBI")
 SAMPLES_HEAD: Final = struct.Struct("<BBIIB")
 _DECIMAL: Final = struct.Struct("<ib")
-_INT32: Final = 2**31
 
 _QUANTITY: Final = re.compile(r"[a-z][a-z0-9]*(_[a-z0-9]+)*")
 _UNIT: Final = re.compile(r"[A-Za-z0-9%/.]+")
@@ -56,7 +57,7 @@ def encode(message: Message) -> bytes:
     """Return the payload of `message`; raise LocalProtocolError where a field does not fit the wire."""
     try:
         payload = _encode(message)
-    except (struct.error, OverflowError) as error:
+    except (struct.error, OverflowError, UnicodeEncodeError) as error:
         raise LocalProtocolError(f"{type(message).__name__} does not fit the wire: {error}") from error
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise LocalProtocolError(
@@ -71,6 +72,8 @@ def _encode(message: Message) -> bytes:
             return struct.pack("<BBB", MessageType.DESCRIBE, message.command_id, message.channel)
         case Identify() | Start() | Stop():
             return struct.pack("<BB", COMMAND_TYPES[type(message)], message.command_id)
+        case UnknownCommand():
+            return struct.pack("<BB", message.command, message.command_id)
         case Identity():
             return _encode_identity(message)
         case Channel():
@@ -147,16 +150,11 @@ def decode(payload: bytes) -> Message:
     Bytes behind the last field of a message are ignored, so that a later version may add fields.
     """
     try:
-        kind = MessageType(payload[0])
-    except (IndexError, ValueError):
-        raise MalformedMessage(f"unknown message type {payload[:1].hex() or 'none'}") from None
-    decoder = _DECODERS.get(kind)
-    if decoder is None:
-        raise MalformedMessage(f"{kind.name} is reserved in version {PROTOCOL_VERSION}")
-    try:
-        return decoder(payload)
+        return _DECODERS.get(payload[0], _decode_unknown)(payload)
     except (struct.error, ValueError, IndexError) as error:
-        raise MalformedMessage(f"{kind.name} cannot be read: {error}") from error
+        raise MalformedMessage(
+            f"{payload[:1].hex() or 'an empty payload'} cannot be read: {error}"
+        ) from error
 
 
 def _decode_plain(command: type[Identify | Start | Stop]) -> Callable[[bytes], Command]:
@@ -168,6 +166,15 @@ def _decode_plain(command: type[Identify | Start | Stop]) -> Callable[[bytes], C
 
 def _decode_describe(payload: bytes) -> Describe:
     return Describe(payload[1], payload[2])
+
+
+def _decode_unknown(payload: bytes) -> UnknownCommand:
+    command = payload[0]
+    if command == 0 or command >= _FIRST_ANSWER:
+        raise ValueError("there is no answer of this type")
+    if command == MessageType.RESEND and len(payload) < _RESEND_BYTES:
+        raise ValueError("a resend has 8 bytes")
+    return UnknownCommand(payload[1], command)
 
 
 def _decode_identity(payload: bytes) -> Identity:
@@ -259,7 +266,7 @@ class _Texts:
         return text
 
 
-_DECODERS: Final[dict[MessageType, Callable[[bytes], Command | Answer]]] = {
+_DECODERS: Final[dict[int, Callable[[bytes], Message]]] = {
     MessageType.IDENTIFY: _decode_plain(Identify),
     MessageType.DESCRIBE: _decode_describe,
     MessageType.START: _decode_plain(Start),

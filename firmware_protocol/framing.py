@@ -30,7 +30,10 @@ class Damage(Enum):
 
 @dataclass(frozen=True, slots=True)
 class FrameRejected:
-    """A stretch of the stream that was not a good frame; noise is counted, never raised."""
+    """A stretch of the stream that was not a good frame; noise is counted, never raised.
+
+    `wire_bytes` is its length on the wire, the closing zero included.
+    """
 
     damage: Damage
     wire_bytes: int
@@ -106,6 +109,11 @@ def decode_frame(stuffed: bytes | bytearray) -> bytes | Damage:
     return content[:-CRC_BYTES]
 
 
+def frame_bytes(payload: bytes) -> int:
+    """Return how long the frame of `payload` is on the wire: checksum, one code byte, closing zero."""
+    return len(payload) + CRC_BYTES + 2
+
+
 class FrameReader:
     """Finds frames in a byte stream that may be cut anywhere and damaged anywhere.
 
@@ -143,7 +151,7 @@ class FrameReader:
 
     def _end_frame(self) -> list[bytes | FrameRejected]:
         if self._overlong_bytes:
-            rejected = FrameRejected(Damage.TOO_LONG, self._overlong_bytes)
+            rejected = FrameRejected(Damage.TOO_LONG, self._overlong_bytes + 1)
             self._overlong_bytes = 0
             return [rejected]
         if not self._pending:  # zeros in a row: an empty frame, allowed as a line filler

@@ -17,7 +17,7 @@ from firmware_protocol.errors import (
     RemoteProtocolError,
     VersionMismatch,
 )
-from firmware_protocol.framing import Damage, FrameReader, FrameRejected, encode_frame
+from firmware_protocol.framing import Damage, FrameReader, FrameRejected, encode_frame, frame_bytes
 from firmware_protocol.messages import (
     Answer,
     Channel,
@@ -87,17 +87,19 @@ class MessageReader:
         """Bytes of the frame that has begun and not ended."""
         return self._frames.pending
 
-    def receive(self, received: bytes) -> list[Message | FrameRejected]:
-        """Return what `received` completes, in order; raise VersionMismatch for a foreign identity."""
-        results: list[Message | FrameRejected] = []
+    def receive(self, received: bytes) -> list[Message | FrameRejected | VersionMismatch]:
+        """Return what `received` completes, in order; a foreign identity as the error it amounts to."""
+        results: list[Message | FrameRejected | VersionMismatch] = []
         for frame in self._frames.receive(received):
             if isinstance(frame, FrameRejected):
                 results.append(frame)
                 continue
             try:
                 results.append(decode(frame))
+            except VersionMismatch as mismatch:
+                results.append(mismatch)
             except MalformedMessage:
-                results.append(FrameRejected(Damage.MESSAGE, len(frame)))
+                results.append(FrameRejected(Damage.MESSAGE, frame_bytes(frame)))
         return results
 
 
@@ -158,19 +160,18 @@ class HostLink:
 
     def receive(self, received: bytes, now: float) -> list[Event]:
         """Return the events that `received` completes. Noise yields FrameRejected, never an exception."""
-        if self.state in {HostState.CLOSED, HostState.FAILED}:
+        if self.state is HostState.CLOSED:
             return []
-        try:
-            messages = self._reader.receive(received)
-        except VersionMismatch as mismatch:
-            return [self._fail(mismatch)]
         events: list[Event] = []
-        for message in messages:
-            events.extend(self._handle(message, now))
+        for message in self._reader.receive(received):
+            if self.state is not HostState.FAILED:
+                events.extend(self._handle(message, now))
         return events
 
-    def _handle(self, message: Message | FrameRejected, now: float) -> list[Event]:
+    def _handle(self, message: Message | FrameRejected | VersionMismatch, now: float) -> list[Event]:
         match message:
+            case VersionMismatch():
+                return [self._fail(message)]
             case FrameRejected():
                 return [message]
             case Samples():
@@ -183,7 +184,7 @@ class HostLink:
             case Reply():
                 return [message, *self._handle_reply(message, now)]
             case _:  # our own command, echoed by the line
-                return [FrameRejected(Damage.MESSAGE, len(encode(message)))]
+                return [FrameRejected(Damage.MESSAGE, frame_bytes(encode(message)))]
 
     def _handle_identity(self, identity: Identity, now: float) -> list[Event]:
         if self._answered(identity.command_id, Identify) is None:
@@ -194,8 +195,9 @@ class HostLink:
         return []
 
     def _handle_channel(self, channel: Channel, now: float) -> list[Event]:
-        asked = self._answered(channel.command_id, Describe)
-        if self._identity is None or not isinstance(asked, Describe) or asked.channel != channel.channel:
+        if self._identity is None or channel.channel != len(self._channels):
+            return []
+        if self._answered(channel.command_id, Describe) is None:
             return []
         self._channels.append(channel)
         if len(self._channels) < self._identity.channel_count:
@@ -212,10 +214,10 @@ class HostLink:
             name = type(waiting.command).__name__.lower()
             why = reply.status.name.lower().replace("_", " ")
             return [self._fail(CommandRefused(f"the logger refused the command {name}: {why}"))]
-        if self._answered(reply.command_id, Start) and reply.command == MessageType.START:
+        if reply.command == MessageType.START and self._answered(reply.command_id, Start):
             self._step(HostStep.STARTED)
             return [Started(reply.index)]
-        if self._answered(reply.command_id, Stop) and reply.command == MessageType.STOP:
+        if reply.command == MessageType.STOP and self._answered(reply.command_id, Stop):
             if self.state is HostState.QUIETING:
                 self._step(HostStep.QUIET)
                 self._ask(Describe(self._take_command_id(), 0), now, COMMAND_ATTEMPTS)

@@ -41,6 +41,14 @@ class Stop:
 
 
 @dataclass(frozen=True, slots=True)
+class UnknownCommand:
+    """A command of a type that this version does not have, or reserves (SPEC 4.5, 5.2)."""
+
+    command_id: int
+    command: int
+
+
+@dataclass(frozen=True, slots=True)
 class Identity:
     """Who a logger is and how it samples (SPEC 4.6).
 
@@ -116,7 +124,7 @@ class Samples:
 
 Command = Identify | Describe | Start | Stop
 Answer = Identity | Channel | Reply | Samples
-Message = Command | Answer
+Message = Command | UnknownCommand | Answer
 
 COMMAND_TYPES: dict[type[Command], MessageType] = {
     Identify: MessageType.IDENTIFY,

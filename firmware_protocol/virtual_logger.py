@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from firmware_protocol.codec import SAMPLES_HEAD, encode
-from firmware_protocol.framing import FrameRejected, encode_frame
+from firmware_protocol.framing import encode_frame
 from firmware_protocol.host_link import MessageReader
 from firmware_protocol.messages import (
     COMMAND_TYPES,
@@ -24,9 +24,10 @@ from firmware_protocol.messages import (
     Samples,
     Start,
     Stop,
+    UnknownCommand,
 )
 from firmware_protocol.states import LOGGER_MOVES, LoggerState, LoggerStep
-from firmware_protocol.wire import MAX_PAYLOAD_BYTES, Status
+from firmware_protocol.wire import MAX_PAYLOAD_BYTES, MessageType, Status
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -79,7 +80,7 @@ class VirtualLogger:
     def receive(self, received: bytes) -> None:
         """Obey the commands in `received`; what is damaged is ignored, the host asks again."""
         for message in self._reader.receive(received):
-            if isinstance(message, FrameRejected) or not isinstance(message, Command):
+            if not isinstance(message, Command | UnknownCommand):
                 continue
             answer = self._obey(message)
             if self._waiting_answers < _MOST_ANSWERS_WAITING:
@@ -99,7 +100,7 @@ class VirtualLogger:
         self._partly_sent = bytes(taken[limit:])
         return bytes(taken[:limit])
 
-    def _obey(self, command: Command) -> Answer:
+    def _obey(self, command: Command | UnknownCommand) -> Answer:
         match command:
             case Identify():
                 return replace(self.identity, command_id=command.command_id)
@@ -115,6 +116,10 @@ class VirtualLogger:
             case Stop():
                 self.state = LOGGER_MOVES[self.state, LoggerStep.STOP]
                 return self._reply(command, Status.DONE, self._next_index)
+            case UnknownCommand():
+                reserved = command.command == MessageType.RESEND
+                status = Status.NOT_SUPPORTED if reserved else Status.UNKNOWN_COMMAND
+                return Reply(command.command_id, command.command, status, 0)
 
     def _reply(self, command: Command, status: Status, index: int) -> Reply:
         return Reply(command.command_id, COMMAND_TYPES[type(command)], status, index % _WRAP)

@@ -18,7 +18,7 @@ from capture.storage.recording import open_recording
 from firmware_protocol.errors import ProtocolError
 from firmware_protocol.framing import Damage, FrameRejected
 from firmware_protocol.host_link import MessageReader
-from firmware_protocol.messages import Command
+from firmware_protocol.messages import Command, UnknownCommand
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -55,13 +55,10 @@ class Replay:
                 self._event(record)
 
     def _messages(self, received: bytes) -> list[object]:
-        try:
-            messages = self._reader.receive(received)
-        except ProtocolError:  # an identity of another version: the live run ended here too
-            return [FrameRejected(Damage.MESSAGE, len(received))]
+        """Return what the live host made of `received`: an echoed command is a rejected frame."""
         return [
-            FrameRejected(Damage.MESSAGE, 0) if isinstance(message, Command) else message
-            for message in messages
+            FrameRejected(Damage.MESSAGE, 0) if isinstance(message, Command | UnknownCommand) else message
+            for message in self._reader.receive(received)
         ]
 
     def _event(self, record: Record) -> None:

@@ -1,0 +1,43 @@
+"""How the screens look, compared cell by cell with pictures that were looked at."""
+
+from dataclasses import replace
+
+import pytest
+
+from capture.engine.snapshot import LinkState
+
+SIZES = [(80, 24), (120, 40)]
+
+
+@pytest.fixture(params=SIZES, ids=["80x24", "120x40"])
+def size(request):
+    return request.param
+
+
+def test_streaming_and_recording(snap_compare, app_at, moments, size):
+    assert snap_compare(app_at(moments["recording"]), terminal_size=size)
+
+
+def test_connecting(snap_compare, app_at, moments, size):
+    assert snap_compare(app_at(moments["connecting"]), terminal_size=size)
+
+
+def test_lost_while_recording(snap_compare, app_at, moments, size):
+    now = moments["recording"]
+    message = "sim:polesaw went away. Check its plug and its power."
+    link = replace(now.link, state=LinkState.LOST, message=message, silent_s=12.3, lost_samples=1234)
+    assert snap_compare(app_at(replace(now, link=link)), terminal_size=size)
+
+
+def test_silent(snap_compare, app_at, moments, size):
+    now = moments["recording"]
+    link = replace(now.link, state=LinkState.SILENT, silent_s=4.3)
+    assert snap_compare(app_at(replace(now, link=link)), terminal_size=size)
+
+
+def test_help(snap_compare, app_at, moments, size):
+    assert snap_compare(app_at(moments["recording"]), press=["question_mark"], terminal_size=size)
+
+
+def test_frozen_in_the_sun(snap_compare, app_at, moments, size):
+    assert snap_compare(app_at(moments["recording"]), press=["t", "minus", "space"], terminal_size=size)

@@ -1,0 +1,175 @@
+"""What the lines and tiles say of a snapshot, apart from any screen."""
+
+from dataclasses import replace
+
+import pytest
+
+from capture.engine.snapshot import LinkState, LinkStatus, RecordingState, RecordingStatus
+from tui.screens.advice import advice
+from tui.screens.room import room_for
+from tui.screens.shown_figures import other_channels, tiles_of
+from tui.themes import THEMES
+from tui.widgets.pieces import Piece, Shrink, line_of
+from tui.widgets.state_words import FROZEN, LINK_WORDS, RECORDING_WORDS
+from tui.widgets.status_line import link_pieces, recording_pieces
+
+
+def texts(pieces):
+    return [piece.text.strip() for piece in pieces]
+
+
+def test_every_state_has_a_word_of_its_own_on_each_line():
+    assert set(LINK_WORDS) == set(LinkState)
+    assert set(RECORDING_WORDS) == set(RecordingState)
+    for table in (LINK_WORDS, RECORDING_WORDS):
+        assert (
+            len({word.word for word in table.values()})
+            == len({word.shape for word in table.values()})
+            == len(table)
+        )
+    assert FROZEN.word == "FROZEN"
+
+
+def test_the_link_line_counts_what_was_lost_and_warns_by_a_sign():
+    link = LinkStatus(LinkState.STREAMING, "sim:polesaw", "wren logger", rate_hz=512.0, lost_samples=1234)
+    assert texts(link_pieces(link, frozen=False)) == [
+        "● STREAMING",
+        "wren logger",
+        "512 Hz",
+        "! lost 1,234",
+        "rejected 0",
+    ]
+
+
+def test_the_link_line_says_for_how_long_nothing_came():
+    link = LinkStatus(LinkState.SILENT, "sim:polesaw", silent_s=4.9)
+    assert texts(link_pieces(link, frozen=True))[:3] == ["◐ SILENT 0:04", "‖ FROZEN", "sim:polesaw"]
+
+
+def test_a_message_takes_the_place_of_the_name():
+    link = LinkStatus(LinkState.FAILED, "serial:/dev/ttyACM0", message="nothing is there")
+    assert texts(link_pieces(link, frozen=False)) == ["▲ FAILED", "nothing is there"]
+
+
+@pytest.mark.parametrize(
+    ("state", "streaming", "expected"),
+    [
+        (RecordingState.OFF, True, ["□ NOT RECORDING", "press r to record"]),
+        (RecordingState.OFF, False, ["□ NOT RECORDING"]),
+        (RecordingState.RUNNING, True, ["■ RECORDING 0:09", "0 marks"]),
+        (RecordingState.SAVING, True, ["▼ SAVING"]),
+        (RecordingState.SAVED, True, ["✓ SAVED", "r records again"]),
+        (RecordingState.INTERRUPTED, False, ["▲ INTERRUPTED"]),
+    ],
+)
+def test_the_recording_line_says_what_can_be_done(state, streaming, expected):
+    assert texts(recording_pieces(RecordingStatus(state), 9.0, streaming=streaming)) == expected
+
+
+def test_a_full_disk_and_a_slow_one_are_told():
+    status = RecordingStatus(RecordingState.RUNNING, waiting_fraction=0.5, disk_minutes_left=4.0)
+    assert "! disk slow, 50% waiting" in texts(recording_pieces(status, 0.0, streaming=True))
+    assert "! disk 4 min" in texts(recording_pieces(status, 0.0, streaming=True))
+
+
+def test_a_line_drops_pieces_from_the_right_and_shortens_names_in_the_middle():
+    pieces = [Piece("STATE"), Piece("heron-and-a-long-name.parquet", shrink=Shrink.MIDDLE), Piece("disk 9 h")]
+    assert line_of(pieces, 60).plain == "STATE  heron-and-a-long-name.parquet  disk 9 h"
+    assert line_of(pieces, 34).plain == "STATE  heron-an….parquet  disk 9 h"
+    assert line_of(pieces, 22).plain == "STATE  heron-a…parquet"
+    assert line_of(pieces, 3).plain == "ST…"
+    assert line_of([Piece("one two three", shrink=Shrink.END)], 8).plain == "one two…"
+    assert line_of([], 10).plain == ""
+
+
+def test_a_message_is_read_to_its_end_before_counts_are():
+    pieces = [
+        Piece("LOST"),
+        Piece("the logger went away", shrink=Shrink.END),
+        Piece("lost 12"),
+        Piece("rejected 0"),
+    ]
+    assert line_of(pieces, 38).plain == "LOST  the logger went away  lost 12"
+    assert line_of(pieces, 27).plain == "LOST  the logger went away"
+    assert line_of(pieces, 20).plain == "LOST  the logger we…"
+    assert line_of(pieces, 10).plain == "LOST"
+
+
+@pytest.mark.parametrize("width", range(1, 60))
+def test_a_line_is_never_wider_than_its_room(width):
+    pieces = [Piece("鋸 STATE"), Piece("鋸鋸鋸鋸鋸鋸鋸鋸.parquet", shrink=Shrink.MIDDLE), Piece("disk 9 h")]
+    assert line_of(pieces, width).cell_length <= width
+
+
+def test_sag_is_rest_voltage_minus_the_voltage_now(moments):
+    tiles = tiles_of(moments["recording"])
+    assert [detail.value for detail in tiles.voltage.details] == ["3.18 V", "33.98 V", "5.62 V"]
+    assert tiles.power.digits == "1148"
+    measured = replace(moments["recording"], latest={"power_w": 900.0})
+    assert tiles_of(measured).power.digits == "900"
+
+
+def test_what_is_missing_is_a_dash(moments):
+    tiles = tiles_of(moments["connecting"])
+    for tile in (tiles.voltage, tiles.current, tiles.power, tiles.energy):
+        assert tile.digits == "—"
+        assert all(detail.value.startswith("—") for detail in tile.details)
+        assert not tile.stale
+
+
+def test_cuts_are_shown_only_where_they_can_be_told(moments):
+    now = moments["recording"]
+    without = replace(now, figures=replace(now.figures, cuts=None))
+    assert "cuts" in [detail.name for detail in tiles_of(now).power.details]
+    assert "cuts" not in [detail.name for detail in tiles_of(without).power.details]
+
+
+def test_values_of_a_silent_link_are_called_stale(moments):
+    link = replace(moments["recording"].link, state=LinkState.SILENT, silent_s=4.3)
+    tiles = tiles_of(replace(moments["recording"], link=link))
+    assert tiles.voltage.stale == tiles.power.stale == "stale 0:04"
+    assert not tiles.energy.stale
+
+
+def test_channels_without_a_tile_have_a_line(moments):
+    assert texts(other_channels(moments["recording"])) == ["speed 3987 rpm", "pack temperature 41.3 °C"]
+
+
+def test_every_empty_chart_says_what_to_do_and_defers_to_the_codes():
+    for state in LinkState:
+        words = advice(LinkStatus(state, "sim:polesaw", message="one line"))
+        assert "Local codes" in words
+        assert len(words.split("\n\n")) == 3
+
+
+@pytest.mark.parametrize(
+    ("size", "columns", "tiles", "details"),
+    [
+        ((80, 24), 4, 4, 3),
+        ((120, 40), 4, 4, 3),
+        ((60, 24), 2, 4, 0),
+        ((40, 12), 2, 2, 0),
+        ((20, 20), 1, 2, 0),
+    ],
+)
+def test_a_small_terminal_gives_up_panels_before_digits(size, columns, tiles, details):
+    room = room_for(*size)
+    assert (room.columns, room.tiles, room.details) == (columns, tiles, details)
+    assert room.digits.rows >= 3
+
+
+def luminance(colour):
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+@pytest.mark.parametrize("theme", THEMES, ids=lambda theme: theme.name)
+def test_every_quantity_stands_out_from_the_ground_by_seven_to_one(theme):
+    """The contrast of WCAG 2.2, level AAA."""
+    ground = luminance(theme.background)
+    colours = [colour for name, colour in theme.variables.items() if name.startswith("quantity-")]
+    colours += [theme.foreground, theme.warning, theme.error, theme.success]
+    for colour in colours:
+        lighter, darker = sorted((luminance(colour), ground), reverse=True)
+        assert (lighter + 0.05) / (darker + 0.05) >= 7.0, colour

@@ -1,0 +1,1 @@
+"""The terminal screens and the command line. Knows capture; nobody knows it."""

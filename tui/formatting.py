@@ -1,0 +1,98 @@
+"""Numbers, times and names as people read them: fixed decimals, so that digits stand still while they change.
+
+Pure functions without locale, clock or terminal.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from capture.quantities import Figure
+
+MISSING: Final = "—"
+
+#: Decimals by unit; what a hobby logger's resolution is worth at arm's length.
+DECIMALS: Final = {"V": 2, "A": 1, "W": 0, "Wh": 2, "Ah": 3, "rpm": 0, "1/min": 0, "Cel": 1, "°C": 1}
+
+_MINUTES_PER_HOUR: Final = 60
+_DISK_IN_MINUTES_BELOW: Final = 120
+_DISK_UNLIMITED_HOURS: Final = 100
+#: From here on a number is shown as mantissa and exponent: nothing of this size is real on a pack.
+_HUGE: Final = 1e7
+
+
+def number(value: float | None, decimals: int) -> str:
+    """Return the value with fixed decimals, or a dash where there is none."""
+    if value is None or not math.isfinite(value):
+        return MISSING
+    if abs(value) >= _HUGE:
+        return f"{value:.1e}"
+    text = f"{value:.{decimals}f}"
+    # -0.0 and -0.04 at one decimal are zero; a minus that comes and goes reads as a reversal of current
+    return text.removeprefix("-") if float(text) == 0.0 else text
+
+
+def with_unit(value: float | None, unit: str) -> str:
+    """Return the value in the decimals of its unit, such as `36.42 V`."""
+    return f"{number(value, DECIMALS.get(unit, 2))} {unit}"
+
+
+def figure(shown: Figure | None, unit: str) -> str:
+    """Return a reported figure such as `1.234 Ah`; a dash and the unit where it cannot be told."""
+    return with_unit(None if shown is None else shown.value, unit)
+
+
+def large(value: float | None, decimals: int, glyphs: int = 4) -> str:
+    """Return a number for large digits: at most `glyphs` digits and signs beside the point.
+
+    Decimals are given up first, then it becomes a mantissa with an exponent such as `1.2E9`; never a
+    number that was cut.
+    """
+    if value is None or not math.isfinite(value):
+        return MISSING
+    for places in range(decimals, -1, -1):
+        text = number(value, places)
+        if len(text.replace(".", "")) <= glyphs and "e" not in text:
+            return text
+    mantissa, exponent = f"{value:.0e}".split("e")
+    return f"{mantissa}E{int(exponent)}"
+
+
+def duration(seconds: float | None) -> str:
+    """Return a length of time such as `3:07` or `1:02:45`, cut to whole seconds like a stop watch."""
+    if seconds is None or not math.isfinite(seconds):
+        return MISSING
+    minutes, rest = divmod(int(max(seconds, 0.0)), 60)
+    hours, minutes = divmod(minutes, _MINUTES_PER_HOUR)
+    return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def rate(hertz: float) -> str:
+    """Return a sample rate such as `1000 Hz`."""
+    return f"{number(hertz, 0 if abs(hertz) >= 10 else 1)} Hz"  # noqa: PLR2004  below 10 Hz a decimal counts
+
+
+def disk_left(minutes: float) -> str:
+    """Return how long the disk lasts: minutes while they matter, hours beyond."""
+    if not math.isfinite(minutes):
+        return MISSING
+    if minutes < _DISK_IN_MINUTES_BELOW:
+        return f"{int(max(minutes, 0.0))} min"
+    hours = int(minutes / _MINUTES_PER_HOUR)
+    return f"{hours} h" if hours < _DISK_UNLIMITED_HOURS else f"over {_DISK_UNLIMITED_HOURS} h"
+
+
+def plain(name: str) -> str:
+    r"""Return a name from outside with all that could steer a terminal made visible, such as `\x1b`.
+
+    Device and file names are not ours: control characters, line breaks, and marks that reverse or hide text
+    are written out. Square brackets stay: nothing here is ever read as markup.
+    """
+    return "".join(sign if sign.isprintable() else sign.encode("unicode_escape").decode() for sign in name)
+
+
+def quantity_words(quantity: str) -> str:
+    """Return a quantity as words, such as `pack temperature`."""
+    return plain(quantity).replace("_", " ")

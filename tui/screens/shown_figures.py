@@ -1,0 +1,130 @@
+"""Which figures of a snapshot the live screen shows, and how they are named. Pure: snapshot in, texts out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from capture.engine.snapshot import LinkState
+from capture.folds.run import RunFigures
+from capture.quantities import UNIT_LABELS
+from tui.formatting import DECIMALS, duration, figure, large, plain, quantity_words, with_unit
+from tui.widgets.figure_tile import Detail, TileFigures
+from tui.widgets.pieces import Piece
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from capture.engine.snapshot import LinkStatus, Snapshot
+
+CURRENT: Final = "current_a"
+VOLTAGE: Final = "voltage_v"
+POWER: Final = "power_w"
+
+_NOTHING_YET: Final = RunFigures(
+    duration_s=0.0,
+    samples=0,
+    charge=None,
+    charge_discharged=None,
+    charge_returned=None,
+    energy=None,
+    energy_discharged=None,
+    energy_returned=None,
+    peak_current=None,
+    peak_power=None,
+    minimum_voltage=None,
+    rest_voltage=None,
+    rested_s=None,
+    drop_from_rest=None,
+    cuts=None,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LiveTiles:
+    """The four tiles from the left."""
+
+    voltage: TileFigures
+    current: TileFigures
+    power: TileFigures
+    energy: TileFigures
+
+
+def tiles_of(snapshot: Snapshot) -> LiveTiles:
+    """Return what the tiles show of a snapshot; a dash stands for what cannot be told."""
+    figures, latest = snapshot.figures or _NOTHING_YET, snapshot.latest
+    voltage, current, power = latest.get(VOLTAGE), latest.get(CURRENT), _power(latest)
+    run_s = None if snapshot.figures is None else snapshot.run_s
+    stale = _stale(snapshot.link)
+
+    def tile(
+        quantity: str, unit: str, value: float | None, *details: Detail, moment: bool = True
+    ) -> TileFigures:
+        digits = large(value, DECIMALS[unit])
+        return TileFigures(quantity, unit, digits, details, stale if moment and value is not None else "")
+
+    energy = None if figures.energy is None else figures.energy.value
+    return LiveTiles(
+        tile("voltage", "V", voltage, *_voltage_details(figures, voltage)),
+        tile("current", "A", current, *_current_details(figures)),
+        tile("power", "W", power, *_power_details(figures, run_s)),
+        tile("energy", "Wh", energy, *_energy_details(figures), moment=False),
+    )
+
+
+def other_channels(snapshot: Snapshot) -> list[Piece]:
+    """Return the channels that have no tile, such as speed and temperature, as pieces of one line."""
+    pieces = []
+    for channel in snapshot.channels:
+        if channel.column in {CURRENT, VOLTAGE, POWER}:
+            continue
+        value = with_unit(
+            snapshot.latest.get(channel.column), UNIT_LABELS.get(channel.unit, plain(channel.unit))
+        )
+        pieces.append(Piece(f"{quantity_words(channel.quantity)} {value}"))
+    return pieces
+
+
+def _power(latest: Mapping[str, float | None]) -> float | None:
+    """Return the power of the moment: measured where the logger does so, else voltage times current."""
+    if latest.get(POWER) is not None:
+        return latest[POWER]
+    voltage, current = latest.get(VOLTAGE), latest.get(CURRENT)
+    return None if voltage is None or current is None else voltage * current
+
+
+def _stale(link: LinkStatus) -> str:
+    """Return for how long the figures of the moment have been those of the past; empty while they are new."""
+    return "" if link.state is LinkState.STREAMING else f"stale {duration(link.silent_s)}"
+
+
+def _voltage_details(figures: RunFigures, voltage: float | None) -> tuple[Detail, ...]:
+    rest = None if figures.rest_voltage is None else figures.rest_voltage.value
+    sag = None if rest is None or voltage is None else rest - voltage
+    return (
+        Detail("sag below rest", "sag", with_unit(sag, "V")),
+        Detail("lowest", "lowest", figure(figures.minimum_voltage, "V")),
+        Detail("drop from rest", "drop", figure(figures.drop_from_rest, "V")),
+    )
+
+
+def _current_details(figures: RunFigures) -> tuple[Detail, ...]:
+    return (
+        Detail("peak", "peak", figure(figures.peak_current, "A")),
+        Detail("charge", "charge", figure(figures.charge, "Ah")),
+    )
+
+
+def _power_details(figures: RunFigures, run_s: float | None) -> tuple[Detail, ...]:
+    return (
+        Detail("peak", "peak", figure(figures.peak_power, "W")),
+        Detail("run time", "run", duration(run_s)),
+        *(() if figures.cuts is None else (Detail("cuts", "cuts", str(figures.cuts)),)),
+    )
+
+
+def _energy_details(figures: RunFigures) -> tuple[Detail, ...]:
+    return (
+        Detail("discharged", "out", figure(figures.energy_discharged, "Wh")),
+        Detail("returned", "back", figure(figures.energy_returned, "Wh")),
+    )

@@ -1,0 +1,69 @@
+"""The words and shapes of every state, and what each means: one table for the status lines and the help.
+
+A state is told by its shape and its word; the tone only adds a colour.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import Enum
+from typing import Final
+
+from capture.engine.snapshot import LinkState, RecordingState
+
+
+class Tone(Enum):
+    """How urgent a state is; the value is the style of its word."""
+
+    GOOD = "bold reverse $success"
+    WAITING = "bold reverse $warning"
+    BAD = "bold reverse $error"
+    PLAIN = "bold reverse $foreground"
+
+
+@dataclass(frozen=True, slots=True)
+class StateWord:
+    """A state as people read it."""
+
+    shape: str
+    word: str
+    tone: Tone
+    meaning: str
+
+    @property
+    def label(self) -> str:
+        """Return shape and word, such as `● STREAMING`."""
+        return f"{self.shape} {self.word}"
+
+
+LINK_WORDS: Final = {
+    LinkState.CONNECTING: StateWord(
+        "◌", "CONNECTING", Tone.WAITING, "looking for the logger; nothing is read yet"
+    ),
+    LinkState.STREAMING: StateWord("●", "STREAMING", Tone.GOOD, "samples arrive"),
+    LinkState.SILENT: StateWord(
+        "◐",
+        "SILENT",
+        Tone.WAITING,
+        "the link is open and nothing comes: the figures are stale, for as long as is shown",
+    ),
+    LinkState.LOST: StateWord("✕", "LOST", Tone.BAD, "the logger went away: check its plug and its power"),
+    LinkState.FAILED: StateWord(
+        "▲", "FAILED", Tone.BAD, "the logger was never reached: the reason stands beside it"
+    ),
+    LinkState.CLOSED: StateWord("○", "CLOSED", Tone.PLAIN, "the link was let go"),
+}
+
+RECORDING_WORDS: Final = {
+    RecordingState.OFF: StateWord("□", "NOT RECORDING", Tone.PLAIN, "figures are shown and nothing is kept"),
+    RecordingState.RUNNING: StateWord(
+        "■", "RECORDING", Tone.GOOD, "every sample goes to the file named beside it"
+    ),
+    RecordingState.SAVING: StateWord("▼", "SAVING", Tone.WAITING, "the file is being sealed and checked"),
+    RecordingState.SAVED: StateWord("✓", "SAVED", Tone.GOOD, "the file is complete and was read back"),
+    RecordingState.INTERRUPTED: StateWord(
+        "▲", "INTERRUPTED", Tone.BAD, "writing failed: what was written is kept and can be recovered"
+    ),
+}
+
+FROZEN: Final = StateWord("‖", "FROZEN", Tone.WAITING, "the view stands still; the recording goes on")
