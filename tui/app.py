@@ -25,10 +25,9 @@ if TYPE_CHECKING:
 
 
 class SaglineApp(App[Snapshot]):
-    """One opened session on the screen; `run` returns its last snapshot, None if the app was torn down.
+    """One session on the screen; `run` returns its last snapshot, None if the app was torn down.
 
-    Whoever made the session opens it. With `record_at_once` the screen starts a recording when the first
-    samples come; a session that does so itself needs no second request.
+    Whoever made the session opens it, and says there whether it is to record at once.
     """
 
     TITLE = "sagline"
@@ -52,11 +51,11 @@ class SaglineApp(App[Snapshot]):
         Binding("q", "quit", "Quit", id="app.quit", tooltip="Leave; a recording is stopped and saved first"),
     ]
 
-    def __init__(self, session: SessionControls, record_at_once: bool = False) -> None:  # noqa: FBT001, FBT002  one flag, named by its callers
+    def __init__(self, session: SessionControls) -> None:
         super().__init__()
         self._session = session
         self._leaving = False
-        self._live = LiveScreen(session, record_at_once=record_at_once)
+        self._live = LiveScreen(session)
         for theme in THEMES:
             self.register_theme(theme)
         self.theme = MONO if self.no_color else DARK

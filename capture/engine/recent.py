@@ -7,7 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.folds.run import ELECTRICAL
+
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from capture.blocks import SampleBlock
 
 WINDOW_US: Final = 200_000
@@ -33,17 +37,24 @@ class Recent:
 
     def means(self) -> dict[str, float | None]:
         """Return the mean of each column over the latest fifth of a second, None without a reading."""
+        return {name: _mean(readings) for name, readings in self._window().items()}
+
+    def power_w(self) -> float | None:
+        """Return the mean of voltage times current, sample by sample, over the same time."""
+        window = self._window()
+        if not window.keys() >= ELECTRICAL:
+            return None
+        return _mean(window["current_a"] * window["voltage_v"])
+
+    def _window(self) -> dict[str, npt.NDArray[np.float64]]:
         if not self._blocks:
             return {}
         oldest = int(self._blocks[-1].ticks_us[-1]) - WINDOW_US
-        means: dict[str, float | None] = {}
-        for name in self._blocks[-1].columns:
-            readings = np.concatenate(
-                [block.columns[name][np.searchsorted(block.ticks_us, oldest) :] for block in self._blocks]
-            ).astype(np.float64)
-            readings = readings[~np.isnan(readings)]
-            means[name] = float(readings.mean()) if len(readings) else None
-        return means
+        parts = [(block, int(np.searchsorted(block.ticks_us, oldest))) for block in self._blocks]
+        return {
+            name: np.concatenate([block.columns[name][start:] for block, start in parts]).astype(np.float64)
+            for name in self._blocks[-1].columns
+        }
 
     def rate_hz(self, now: float) -> float:
         """Return the samples per second of host time over the last two seconds."""
@@ -53,3 +64,8 @@ class Recent:
             return 0.0
         span = now - self._arrivals[0][0]
         return sum(count for _, count in self._arrivals) / span if span > 0 else 0.0
+
+
+def _mean(readings: npt.NDArray[np.float64]) -> float | None:
+    present = readings[~np.isnan(readings)]
+    return float(present.mean()) if len(present) else None

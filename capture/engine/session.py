@@ -24,7 +24,7 @@ from capture.engine.snapshot import (
     Snapshot,
 )
 from capture.errors import CaptureError, LinkLost, StorageError
-from capture.folds.run import RunFigures, RunFolds
+from capture.folds.run import RunFigures, RunFolds, report
 from capture.path import LoggerDescription
 from capture.run import Opening, Run
 from firmware_protocol.host_link import Described, Started
@@ -80,6 +80,7 @@ class Session:
         self._envelope: Envelope | None = None
         self._recording: ActiveRecording | None = None
         self._finished_figures: RunFigures | None = None
+        self._rest_v: float | None = None
         self._state = LinkState.CONNECTING
         self._notice = ""
         self._streaming_since = 0.0
@@ -283,12 +284,17 @@ class Session:
         self._published = time.monotonic()
         recording = RecordingStatus() if self._recording is None else self._recording.status()
         ended = recording.state in {RecordingState.SAVING, RecordingState.SAVED}
-        figures = self._finished_figures if ended and self._finished_figures else self._folds.figures()
+        state = self._folds.state()
+        if state.rest.latest is not None:
+            self._rest_v = state.rest.latest.voltage_v
+        figures = self._finished_figures if ended and self._finished_figures else report(state)
         self._snapshot = Snapshot(
             link=self._link_status(),
             recording=recording,
             channels=self._faces(),
             latest=self._recent.means(),
+            power_w=self._recent.power_w(),
+            rest_v=self._rest_v,
             figures=figures if self._run is not None else None,
             run_s=figures.duration_s,
             chart=self._chart(),

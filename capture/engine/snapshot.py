@@ -95,15 +95,19 @@ class ChartWindow:
 class Snapshot:
     """One moment of a session.
 
-    `latest` maps a column to the mean over the latest fifth of a second (None without a reading);
-    `figures` are those of the recording, or of the time since connecting while nothing is recorded, with
-    the newest samples included though their grid cell is not full; `run_s` is how long these samples span.
+    `latest` maps a column to the mean over the latest fifth of a second (None without a reading), `power_w`
+    is the mean of voltage times current over the same samples, `rest_v` the voltage of the latest rest since
+    connecting. `figures` are those of the running recording, of the one just finished, or else of the time
+    since connecting, with the newest samples included though their grid cell is not full; `run_s` is how
+    long these samples span.
     """
 
     link: LinkStatus
     recording: RecordingStatus = field(default_factory=RecordingStatus)
     channels: tuple[ChannelFace, ...] = ()
     latest: Mapping[str, float | None] = field(default_factory=dict)
+    power_w: float | None = None
+    rest_v: float | None = None
     figures: RunFigures | None = None
     run_s: float = 0.0
     chart: ChartWindow | None = None

@@ -120,10 +120,14 @@ class RunFolds:
             for cell in self._grid.feed(block):
                 self._state = update(self._state, cell)
 
+    def state(self) -> RunState:
+        """Return the state after all samples so far, those of the unfinished grid cell included."""
+        tail = self._grid.tail()
+        return self._state if tail is None else update(self._state, tail)
+
     def figures(self) -> RunFigures:
-        """Return the figures of all samples so far, those of the unfinished grid cell included.
+        """Return the figures of all samples so far.
 
         At the end of a run this is what it gave: the same samples give the same figures to the bit.
         """
-        tail = self._grid.tail()
-        return report(self._state if tail is None else update(self._state, tail))
+        return report(self.state())

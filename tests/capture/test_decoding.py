@@ -7,14 +7,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from logger_streams import channel, logger_with
 
 from capture.blocks import Quality
 from capture.decoding import BlockDecoder
 from capture.errors import LoggerRefused
 from firmware_protocol.messages import Samples
 from firmware_protocol.wire import MISSING_CODE, WireType
-
-from .conftest import channel, logger_with
 
 RANGES = {
     WireType.I16: (-(2**15), 2**15 - 1),

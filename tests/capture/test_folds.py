@@ -6,13 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from logger_streams import columns_of
 
 from capture.blocks import SampleBlock
 from capture.folds import charge_energy, cuts, rest_voltage
 from capture.folds.grid import GRID_SAMPLES, Grid
 from capture.folds.run import RunFolds
-
-from .conftest import columns_of
 
 
 def block_of(current, voltage, *, first_index=0, interval_us=1000, segment=0):

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from logger_streams import columns_of, stream_of
 
 from capture.model.open_circuit import NMC_VOLTS, nmc_voltage
 from capture.model.pack import PACKS, Pack
@@ -9,8 +10,6 @@ from capture.model.rig import VirtualRig
 from capture.model.work import CuttingLoad
 from capture.run import Opening, Run
 from firmware_protocol.host_link import MessageReader
-
-from .conftest import columns_of, stream_of
 
 
 def counts_until(rig, *moments):

@@ -6,15 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-
-from capture.blocks import Quality
-from capture.order import Position
-from capture.path import SamplePath
-from capture.run import Opening, Run
-from firmware_protocol.host_link import MessageReader
-from firmware_protocol.messages import Samples
-
-from .conftest import (
+from logger_streams import (
     assert_same_rows,
     channel,
     columns_of,
@@ -24,6 +16,13 @@ from .conftest import (
     stop_reply,
     stream_of,
 )
+
+from capture.blocks import Quality
+from capture.order import Position
+from capture.path import SamplePath
+from capture.run import Opening, Run
+from firmware_protocol.host_link import MessageReader
+from firmware_protocol.messages import Samples
 
 
 @pytest.fixture

@@ -7,6 +7,15 @@ import polars as pl
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from logger_streams import (
+    assert_same_rows,
+    channel,
+    columns_of,
+    logger_with,
+    samples,
+    start_reply,
+    stop_reply,
+)
 
 from capture.errors import RecordingDamaged
 from capture.path import LoggerDescription
@@ -15,8 +24,6 @@ from capture.run_card import RunCard
 from capture.storage.naming import new_recording, safe_word
 from capture.storage.parquet_file import ROW_GROUP_ROWS, RecordingFile
 from capture.storage.recording import open_recording
-
-from .conftest import assert_same_rows, channel, columns_of, logger_with, samples, start_reply, stop_reply
 
 
 def recorded(path, messages, channels=None):

@@ -8,6 +8,7 @@ import tty
 
 import pytest
 import serial
+from waiting import wait_for
 
 from capture.engine.session import Session, Settings
 from capture.engine.snapshot import LinkState, RecordingState
@@ -19,8 +20,6 @@ from capture.model.rig import VirtualRig
 from capture.run_card import RunCard
 from capture.storage.recording import open_recording
 from firmware_protocol.framing import encode_frame
-
-from .test_session import wait_for
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ import time
 
 import pyarrow.parquet as pq
 import pytest
+from waiting import wait_for
 
 from capture.engine.session import Session, Settings
 from capture.engine.snapshot import LinkState, RecordingState
@@ -19,8 +20,6 @@ from capture.storage.recording import open_recording
 from capture.storage.recovery import recover
 from capture.summary import summarise
 
-PATIENCE_S = 20.0
-
 
 def rig(seed=1):
     return VirtualRig(PACKS["heron"], seed)
@@ -28,17 +27,6 @@ def rig(seed=1):
 
 def session_on(link, folder, **settings):
     return Session(link, Settings(folder, RunCard(pack="heron"), **settings))
-
-
-def wait_for(session, wanted):
-    """Return the first snapshot for which `wanted` holds."""
-    give_up = time.monotonic() + PATIENCE_S
-    while time.monotonic() < give_up:
-        snapshot = session.snapshot()
-        if wanted(snapshot):
-            return snapshot
-        time.sleep(0.01)
-    raise AssertionError(f"never came: {session.snapshot()}")
 
 
 def recording_is(state):

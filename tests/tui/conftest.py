@@ -77,6 +77,8 @@ STREAMING = Snapshot(
     recording=RecordingStatus(RecordingState.OFF, disk_minutes_left=95.0),
     channels=CHANNELS,
     latest={"current_a": 31.52, "voltage_v": 36.42, "speed_rpm": 3987.0, "pack_temperature_degc": 41.3},
+    power_w=31.52 * 36.42,
+    rest_v=39.6,
     figures=FIGURES,
     run_s=END_S,
     chart=limb_cuts(),
@@ -167,7 +169,7 @@ def session_at():
 def app_at(session_at):
     """Return an app over a session that tells a snapshot."""
 
-    def build(now: Snapshot, *, record_at_once: bool = False) -> SaglineApp:
-        return SaglineApp(session_at(now), record_at_once)
+    def build(now: Snapshot) -> SaglineApp:
+        return SaglineApp(session_at(now))
 
     return build

@@ -64,17 +64,6 @@ async def test_r_while_saving_or_without_samples_asks_for_nothing(session_at, mo
         assert session.asked == []
 
 
-async def test_recording_at_once_waits_for_the_first_samples(session_at, moments):
-    session = session_at(moments["connecting"])
-    async with SaglineApp(session, record_at_once=True).run_test() as pilot:
-        await pilot.pause()
-        assert session.asked == []
-        session.now = moments["streaming"]
-        pilot.app.screen.look()
-        pilot.app.screen.look()
-        assert session.asked == ["start"]
-
-
 async def test_what_forbids_a_recording_is_shown(session_at, moments):
     session = session_at(moments["streaming"])
 
@@ -273,6 +262,7 @@ async def test_absurd_readings_do_not_stop_the_screen(app_at, moments):
         figures=figures,
         run_s=nan,
         latest={"current_a": inf, "voltage_v": 1e300, "speed_rpm": None},
+        power_w=inf,
     )
     async with app_at(now).run_test() as pilot:
         tiles = {tile.id: tile.figures.digits for tile in pilot.app.screen.query(FigureTile)}

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 FIGURES: Final = (
     ("V  voltage", "mean over the latest 0.2 s, where the logger senses it"),
     ("A  current", "the same mean; positive while the pack discharges"),
-    ("W  power", "as the logger measures it, else mean voltage times mean current"),
+    ("W  power", "as the logger measures it, else the mean of voltage times current, sample by sample"),
     ("Wh energy", "net at the sensing point: discharged minus returned"),
     ("sag below rest", "rest voltage minus the voltage now"),
     ("lowest", "the lowest single sample of the voltage"),

@@ -42,7 +42,7 @@ _TILES: Final = ("voltage", "current", "power", "energy")
 
 
 class LiveScreen(Screen[None]):
-    """The session as it is now. `record_at_once` starts a recording with the first samples."""
+    """The session as it is now."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "record", "Record", id="live.record", tooltip="Start a recording, or stop and save it"),
@@ -74,10 +74,9 @@ class LiveScreen(Screen[None]):
         ),
     ]
 
-    def __init__(self, session: SessionControls, *, record_at_once: bool) -> None:
+    def __init__(self, session: SessionControls) -> None:
         super().__init__()
         self._session = session
-        self._record_at_once = record_at_once
         self._newest = session.snapshot()
         self._viewed = self._newest
         self._frozen = False
@@ -121,10 +120,6 @@ class LiveScreen(Screen[None]):
     def look(self) -> None:
         """Show the newest moment; while frozen only the status lines follow."""
         self._newest = self._session.snapshot()
-        if self._record_at_once and self._newest.link.state is LinkState.STREAMING:
-            self._record_at_once = False
-            self._order(self._session.start_recording)
-            self._newest = self._session.snapshot()
         if not self._frozen:
             self._viewed = self._newest
         self._show_lines()

@@ -13,8 +13,6 @@ from tui.widgets.figure_tile import Detail, TileFigures
 from tui.widgets.pieces import Piece
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from capture.engine.snapshot import LinkStatus, Snapshot
 
 CURRENT: Final = "current_a"
@@ -53,7 +51,8 @@ class LiveTiles:
 def tiles_of(snapshot: Snapshot) -> LiveTiles:
     """Return what the tiles show of a snapshot; a dash stands for what cannot be told."""
     figures, latest = snapshot.figures or _NOTHING_YET, snapshot.latest
-    voltage, current, power = latest.get(VOLTAGE), latest.get(CURRENT), _power(latest)
+    voltage, current = latest.get(VOLTAGE), latest.get(CURRENT)
+    power = snapshot.power_w if latest.get(POWER) is None else latest[POWER]
     run_s = None if snapshot.figures is None else snapshot.run_s
     stale = _stale(snapshot.link)
 
@@ -65,7 +64,7 @@ def tiles_of(snapshot: Snapshot) -> LiveTiles:
 
     energy = None if figures.energy is None else figures.energy.value
     return LiveTiles(
-        tile("voltage", "V", voltage, *_voltage_details(figures, voltage)),
+        tile("voltage", "V", voltage, *_voltage_details(figures, voltage, snapshot.rest_v)),
         tile("current", "A", current, *_current_details(figures)),
         tile("power", "W", power, *_power_details(figures, run_s)),
         tile("energy", "Wh", energy, *_energy_details(figures), moment=False),
@@ -85,21 +84,12 @@ def other_channels(snapshot: Snapshot) -> list[Piece]:
     return pieces
 
 
-def _power(latest: Mapping[str, float | None]) -> float | None:
-    """Return the power of the moment: measured where the logger does so, else voltage times current."""
-    if latest.get(POWER) is not None:
-        return latest[POWER]
-    voltage, current = latest.get(VOLTAGE), latest.get(CURRENT)
-    return None if voltage is None or current is None else voltage * current
-
-
 def _stale(link: LinkStatus) -> str:
     """Return for how long the figures of the moment have been those of the past; empty while they are new."""
     return "" if link.state is LinkState.STREAMING else f"stale {duration(link.silent_s)}"
 
 
-def _voltage_details(figures: RunFigures, voltage: float | None) -> tuple[Detail, ...]:
-    rest = None if figures.rest_voltage is None else figures.rest_voltage.value
+def _voltage_details(figures: RunFigures, voltage: float | None, rest: float | None) -> tuple[Detail, ...]:
     sag = None if rest is None or voltage is None else rest - voltage
     return (
         Detail("sag below rest", "sag", with_unit(sag, "V")),

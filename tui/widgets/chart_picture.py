@@ -27,6 +27,7 @@ _LEAST_WIDTH: Final = _MARGIN + 10
 _LEAST_PANE_ROWS: Final = 3  # what an axis with zero in its middle takes
 _COLUMNS_PER_TIME_LABEL: Final = 12
 _SPARE_ROW_FROM: Final = 9
+_NOISE_SHARE: Final = 0.02
 
 
 class Part(IntEnum):
@@ -149,6 +150,8 @@ def _axis_of(shown: Envelope, trace: Trace, rows: int) -> Axis:
     """Return the vertical axis that holds all that is shown."""
     have = ~np.isnan(shown.lowest)
     low, high = (shown.lowest[have].min(), shown.highest[have].max()) if have.any() else (0.0, 0.0)
+    if trace.from_zero and -_NOISE_SHARE * high < low < 0:
+        low = 0.0  # noise around zero takes no room; what is returned to the pack does
     return axis_for(
         float(np.clip(low, -1e12, 1e12)),
         float(np.clip(high, -1e12, 1e12)),

@@ -1,0 +1,16 @@
+"""Waiting for what a session does in its own threads."""
+
+import time
+
+PATIENCE_S = 20.0
+
+
+def wait_for(session, wanted):
+    """Return the first snapshot for which `wanted` holds."""
+    give_up = time.monotonic() + PATIENCE_S
+    while time.monotonic() < give_up:
+        snapshot = session.snapshot()
+        if wanted(snapshot):
+            return snapshot
+        time.sleep(0.01)
+    raise AssertionError(f"never came: {session.snapshot()}")
