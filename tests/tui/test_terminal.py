@@ -1,0 +1,106 @@
+"""The app in a real terminal: what a person sees and presses, and the file that comes of it."""
+
+import re
+import shutil
+import subprocess
+import sys
+import time
+import uuid
+
+import polars as pl
+import pytest
+
+needs_tmux = pytest.mark.skipif(shutil.which("tmux") is None, reason="tmux is not installed")
+
+PATIENCE_S = 30.0
+
+
+class Terminal:
+    """A tmux server of its own with one window that runs a command."""
+
+    def __init__(self, command, width, height):
+        self._socket = f"sagline-{uuid.uuid4().hex[:8]}"
+        self._tmux("new-session", "-d", "-s", "app", "-x", str(width), "-y", str(height), command)
+
+    def _tmux(self, *arguments):
+        command = ["tmux", "-L", self._socket, "-f", "/dev/null", *arguments]
+        return subprocess.run(command, capture_output=True, text=True, check=True, timeout=20).stdout
+
+    def press(self, *keys):
+        self._tmux("send-keys", "-t", "app", *keys)
+
+    def screen(self):
+        return self._tmux("capture-pane", "-p", "-t", "app")
+
+    def wait_for(self, pattern):
+        give_up = time.monotonic() + PATIENCE_S
+        while time.monotonic() < give_up:
+            screen = self.screen()
+            if re.search(pattern, screen):
+                return screen
+            time.sleep(0.1)
+        raise AssertionError(f"never showed {pattern!r}:\n{screen}")
+
+    def end(self):
+        subprocess.run(["tmux", "-L", self._socket, "kill-server"], capture_output=True, check=False, timeout=20)
+
+
+@pytest.fixture
+def terminal():
+    opened = []
+
+    def start(arguments, width=80, height=24):
+        command = f"{sys.executable} -m tui.command_line {arguments}; echo left with $?; sleep 60"
+        opened.append(Terminal(command, width, height))
+        return opened[-1]
+
+    yield start
+    for one in opened:
+        one.end()
+
+
+@needs_tmux
+def test_a_newcomer_records_a_run(terminal, tmp_path):
+    """Open the demo on a real serial port, record, mark, stop, quit: the figures move and the file is whole."""
+    app = terminal(f"demo --serial --out {tmp_path}")
+    first = app.wait_for("STREAMING")
+    assert "NOT RECORDING" in first
+    assert "press r to record" in first
+    app.press("r")
+    app.wait_for(r"■ RECORDING 0:0[2-9]")
+    app.press("m")
+    app.wait_for("1 mark")
+    app.press("?")
+    app.wait_for("Cautions|Keys")
+    app.press("Escape")
+    app.wait_for("RECORDING")
+    app.press("r")
+    app.wait_for("✓ SAVED")
+    app.press("q")
+    last = app.wait_for("left with 0")
+    assert "saved " in last
+    (path,) = tmp_path.glob("*.parquet")
+    frame = pl.read_parquet(path)
+    assert len(frame) > 900
+    assert frame["tick_us"].diff().drop_nulls().unique().to_list() == [2000]
+
+
+@needs_tmux
+def test_quitting_while_recording_saves(terminal, tmp_path):
+    """q in mid-run: nothing is lost, and the name of the file is told."""
+    app = terminal(f"record sim:polesaw --pack wren --out {tmp_path}", width=120, height=40)
+    app.wait_for(r"■ RECORDING 0:0[1-9]")
+    app.press("q")
+    app.wait_for("left with 0")
+    (path,) = tmp_path.glob("*wren.parquet")
+    assert len(pl.read_parquet(path)) > 400
+
+
+@needs_tmux
+def test_a_port_that_is_not_there(terminal, tmp_path):
+    """The screen says so and stays; leaving it the line is repeated and the status is 1."""
+    app = terminal(f"record serial:/dev/ttyNONE9 --out {tmp_path}")
+    screen = app.wait_for("FAILED")
+    assert "no such port" in screen
+    app.press("q")
+    app.wait_for("left with 1")
