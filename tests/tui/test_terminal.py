@@ -42,7 +42,9 @@ class Terminal:
         raise AssertionError(f"never showed {pattern!r}:\n{screen}")
 
     def end(self):
-        subprocess.run(["tmux", "-L", self._socket, "kill-server"], capture_output=True, check=False, timeout=20)
+        subprocess.run(
+            ["tmux", "-L", self._socket, "kill-server"], capture_output=True, check=False, timeout=20
+        )
 
 
 @pytest.fixture
