@@ -63,7 +63,7 @@ def terminal():
 
 @needs_tmux
 def test_a_newcomer_records_a_run(terminal, tmp_path):
-    """Open the demo on a real serial port, record, mark, stop, quit: the figures move and the file is whole."""
+    """Open the demo on a real serial port, record, mark, stop, quit: the file is whole."""
     app = terminal(f"demo --serial --out {tmp_path}")
     first = app.wait_for("STREAMING")
     assert "NOT RECORDING" in first
