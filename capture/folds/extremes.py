@@ -35,23 +35,18 @@ def update(state: Extremes, block: SampleBlock) -> Extremes:
     current = block.columns["current_a"].astype(np.float64)
     voltage = block.columns["voltage_v"].astype(np.float64)
     return Extremes(
-        _higher(state.peak_current, current, block),
-        _higher(state.peak_power, current * voltage, block),
-        _lower(state.minimum_voltage, voltage, block),
+        _further(state.peak_current, current, block, sign=1),
+        _further(state.peak_power, current * voltage, block, sign=1),
+        _further(state.minimum_voltage, voltage, block, sign=-1),
     )
 
 
-def _higher(known: Extreme | None, readings: npt.NDArray[np.float64], block: SampleBlock) -> Extreme | None:
+def _further(
+    known: Extreme | None, readings: npt.NDArray[np.float64], block: SampleBlock, *, sign: int
+) -> Extreme | None:
+    """Return the highest (sign 1) or lowest (sign -1) of the known and the new; the first of equals."""
     if np.isnan(readings).all():
         return known
-    at = int(np.nanargmax(readings))
+    at = int(np.nanargmax(sign * readings))
     found = Extreme(float(readings[at]), int(block.ticks_us[at]))
-    return found if known is None or found.value > known.value else known
-
-
-def _lower(known: Extreme | None, readings: npt.NDArray[np.float64], block: SampleBlock) -> Extreme | None:
-    if np.isnan(readings).all():
-        return known
-    at = int(np.nanargmin(readings))
-    found = Extreme(float(readings[at]), int(block.ticks_us[at]))
-    return found if known is None or found.value < known.value else known
+    return found if known is None or sign * found.value > sign * known.value else known

@@ -32,6 +32,19 @@ class Recording:
     columns: tuple[str, ...]
     rows: int
 
+    @property
+    def span_s(self) -> float:
+        """Return the time from the first sample to the end of the last, gaps included, nominally.
+
+        A logger that restarted in mid-run counts anew: each of its segments adds its own span.
+        """
+        ends: dict[int, tuple[int, int]] = {}
+        for segment, first_index, rows in self.document["stretches"]:
+            start, _ = ends.get(segment, (first_index, 0))
+            ends[segment] = (start, first_index + rows)
+        samples = sum(end - start for start, end in ends.values())
+        return float(samples * self.document["logger"]["interval_ns"] * 1e-9)
+
     def blocks(self) -> Iterator[SampleBlock]:
         """Yield the samples in order, no block reaching across a gap."""
         stretches = iter(self.document["stretches"])

@@ -89,6 +89,7 @@ def test_blocks_read_back_as_they_were_written(tmp_path):
     assert [(gap["first_index"], gap["end_index"]) for gap in gaps] == [(10, 30), (40, 45)]
     assert (gaps[0]["start_s"], gaps[0]["end_s"]) == (pytest.approx(0.009), pytest.approx(0.030))
     assert recording.document["lost_samples"] == 25
+    assert recording.span_s == pytest.approx(0.040)
 
 
 def test_an_empty_run_is_a_recording_too(tmp_path):

@@ -1,7 +1,9 @@
 """The app in a real terminal: what a person sees and presses, and the file that comes of it."""
 
+import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
 import time
@@ -40,6 +42,13 @@ class Terminal:
                 return screen
             time.sleep(0.1)
         raise AssertionError(f"never showed {pattern!r}:\n{screen}")
+
+    def terminate(self):
+        (shell,) = self._tmux("list-panes", "-t", "app", "-F", "#{pane_pid}").split()
+        (app,) = subprocess.run(
+            ["pgrep", "-P", shell], capture_output=True, text=True, check=True, timeout=20
+        ).stdout.split()
+        os.kill(int(app), signal.SIGTERM)
 
     def end(self):
         subprocess.run(
@@ -95,6 +104,24 @@ def test_quitting_while_recording_saves(terminal, tmp_path):
     app.press("q")
     app.wait_for("left with 0")
     (path,) = tmp_path.glob("*wren.parquet")
+    assert len(pl.read_parquet(path)) > 400
+
+
+@needs_tmux
+@pytest.mark.parametrize("end", ["a shutdown", "the terminal closes"])
+def test_the_end_of_the_session_saves(terminal, tmp_path, end):
+    """SIGTERM and a closed terminal (SIGHUP) end the run well: the file is sealed."""
+    app = terminal(f"record sim:polesaw --out {tmp_path}")
+    app.wait_for(r"■ RECORDING 0:0[1-9]")
+    if end == "a shutdown":
+        app.terminate()
+        app.wait_for("left with 0")
+    else:
+        app.end()
+    give_up = time.monotonic() + PATIENCE_S
+    while list(tmp_path.glob("*.journal")) and time.monotonic() < give_up:
+        time.sleep(0.1)
+    (path,) = tmp_path.iterdir()
     assert len(pl.read_parquet(path)) > 400
 
 

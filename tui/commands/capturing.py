@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import signal
 import sys
+import threading
 import time
 from contextlib import contextmanager
 from pathlib import Path
@@ -89,8 +90,10 @@ def _on_screen(session: Session) -> int:
 
     sys.setswitchinterval(SWITCH_INTERVAL_S)  # keeps the reader in time beside a drawing screen
     session.open()
+    app = SaglineApp(session)
     try:
-        SaglineApp(session).run()
+        with on_stop_signal(lambda: app.call_later(app.action_quit)):
+            app.run()
     finally:
         session.close()
     recording = session.snapshot().recording
@@ -107,10 +110,11 @@ def _on_screen(session: Session) -> int:
 
 def _headless(session: Session) -> Snapshot:
     """Record until the planned time is over, the link is lost, or the operator stops it."""
-    with _stop_signals() as stopped:
+    stopped = threading.Event()
+    with on_stop_signal(stopped.set):
         session.open()
         next_line = time.monotonic() + LINE_INTERVAL_S
-        while not stopped and not _over(session.snapshot()):
+        while not stopped.is_set() and not _over(session.snapshot()):
             time.sleep(POLL_S)
             if time.monotonic() >= next_line:
                 next_line += LINE_INTERVAL_S
@@ -120,16 +124,12 @@ def _headless(session: Session) -> Snapshot:
 
 
 @contextmanager
-def _stop_signals() -> Iterator[list[int]]:
-    """Collect Ctrl-C and the signals that end a session in a list, instead of dying in mid-run."""
-    received: list[int] = []
+def on_stop_signal(act: Callable[[], object]) -> Iterator[None]:
+    """Let Ctrl-C, a shutdown and a closed terminal end a run well: they call `act` instead of killing it."""
     names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {
-        name: signal.signal(getattr(signal, name), lambda number, _: received.append(number))
-        for name in names
-    }
+    before = {name: signal.signal(getattr(signal, name), lambda *_: act()) for name in names}
     try:
-        yield received
+        yield
     finally:
         for name, handler in before.items():
             signal.signal(getattr(signal, name), handler)

@@ -68,7 +68,7 @@ def _read_folder(folder: Path) -> tuple[list[dict[str, Any]], list[StorageError]
                 "tool": document["run_card"].get("tool"),
                 "kind": document["run_card"].get("kind"),
                 "note": document["run_card"].get("note"),
-                "duration_s": recording.rows * document["logger"]["interval_ns"] * 1e-9,
+                "duration_s": recording.span_s,
                 "samples": recording.rows,
                 "lost_samples": document["lost_samples"],
                 "interrupted": document["interrupted"],
