@@ -81,11 +81,14 @@ class Opening:
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A moment that the operator marked: the next sample's index and tick, and what was written."""
+    """A moment that the operator marked: the next sample's index and tick, and what was written.
+
+    Index and tick are None where the mark came before the first sample.
+    """
 
     segment: int
-    index: int
-    tick_us: int
+    index: int | None
+    tick_us: int | None
     text: str
     host_ns: int
 
@@ -127,7 +130,7 @@ class Run:
     def mark(self, text: str, host_ns: int) -> Mark:
         """Mark the next sample; return the mark for the journal."""
         at = self.path.position
-        mark = Mark(self.path.segment, at.next_index or 0, at.next_tick_us or 0, text, host_ns)
+        mark = Mark(self.path.segment, at.next_index, at.next_tick_us, text, host_ns)
         self.marks.append(mark)
         return mark
 

@@ -332,5 +332,9 @@ class Session:
             return None
         recording = self._recording
         run = recording.run if recording is not None and recording.running else self._run
-        marks = [] if recording is None else [mark.tick_us for mark in recording.run.marks]
+        marks = (
+            []
+            if recording is None
+            else [mark.tick_us for mark in recording.run.marks if mark.tick_us is not None]
+        )
         return self._envelope.window(run.first_tick_us or self._envelope.first_tick_us, marks)
