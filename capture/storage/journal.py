@@ -129,6 +129,11 @@ class JournalReader:
             self._file.close()
             raise
 
+    @property
+    def holds_nothing(self) -> bool:
+        """Whether the writer ended before its first record: there is nothing to lose."""
+        return os.fstat(self._file.fileno()).st_size <= len(FILE_HEAD)
+
     def records(self) -> Iterator[Record]:
         """Yield the good records in order; bytes that belong to none are counted in `skipped_bytes`."""
         content = self._file.read(_CHUNK_BYTES)

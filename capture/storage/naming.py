@@ -8,7 +8,6 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Final
 
 from capture.errors import DiskFull
-from capture.storage.parquet_file import PARTIAL_ENDING
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -17,6 +16,7 @@ if TYPE_CHECKING:
 
 RECORDING_ENDING: Final = ".parquet"
 JOURNAL_ENDING: Final = ".journal"
+PARTIAL_ENDING: Final = ".partial"
 _LONGEST_WORD: Final = 32
 
 
@@ -28,6 +28,11 @@ def journal_of(recording: Path) -> Path:
 def recording_of(journal: Path) -> Path:
     """Return the path of the recording that belongs to `journal`."""
     return journal.with_name(journal.name.removesuffix(JOURNAL_ENDING) + RECORDING_ENDING)
+
+
+def partial_of(recording: Path) -> Path:
+    """Return the path under which `recording` is written until it is whole."""
+    return recording.with_name(recording.name + PARTIAL_ENDING)
 
 
 def safe_word(text: str) -> str:
@@ -51,7 +56,7 @@ def new_recording(folder: Path, card: RunCard, opened_ns: int) -> Path:
     for attempt in range(1, 1000):
         name = stem if attempt == 1 else f"{stem}_{attempt}"
         path = folder / (name + RECORDING_ENDING)
-        taken = (path, path.with_name(path.name + PARTIAL_ENDING), journal_of(path))
+        taken = (path, partial_of(path), journal_of(path))
         if not any(other.exists() for other in taken):
             return path
     raise DiskFull("has a thousand recordings of this very second", str(folder), "Choose another folder.")

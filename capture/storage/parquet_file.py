@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from capture.blocks import SampleBlock, join
 from capture.errors import RecordingDamaged
+from capture.storage.naming import partial_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -21,7 +22,6 @@ DOCUMENT_KEY: Final = "sagline"
 ROW_GROUP_ROWS: Final = 65_536
 TIME_COLUMNS: Final = ("tick_us", "t_s")
 QUALITY_COLUMN: Final = "quality"
-PARTIAL_ENDING: Final = ".partial"
 
 
 def schema_of(columns: Mapping[str, type[np.float32 | np.float64]]) -> pa.Schema:
@@ -43,7 +43,7 @@ class RecordingFile:
 
     def __init__(self, path: Path, columns: Mapping[str, type[np.float32 | np.float64]]) -> None:
         self.path = path
-        self._partial = path.with_name(path.name + PARTIAL_ENDING)
+        self._partial = partial_of(path)
         self._schema = schema_of(columns)
         self._columns = tuple(columns)
         self._first_tick_us: int | None = None

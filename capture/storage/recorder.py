@@ -51,7 +51,11 @@ class Recorder:
         self._queue: queue.Queue[Record | SampleBlock | Seal] = queue.Queue(QUEUE_ITEMS)
         try:
             self._journal = JournalWriter(journal_of(path))
-            self._file = RecordingFile(path, columns)
+            try:
+                self._file = RecordingFile(path, columns)
+            except OSError:
+                self._journal.remove()
+                raise
         except OSError as error:
             raise _cannot_write(path, error) from error
         self._thread = threading.Thread(target=self._work, name="writer", daemon=True)

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from capture.errors import DiskFull, RecordingDamaged, RecordingInUse, StorageError
 from capture.run import Opening, Run
 from capture.storage.journal import JournalReader, Record, RecordKind
-from capture.storage.naming import JOURNAL_ENDING, recording_of
+from capture.storage.naming import JOURNAL_ENDING, partial_of, recording_of
 from capture.storage.parquet_file import RecordingFile
 from capture.storage.recording import open_recording
 from firmware_protocol.errors import ProtocolError
@@ -89,8 +89,8 @@ def interrupted_journals(folder: Path) -> list[Path]:
     return sorted(folder.glob(f"*{JOURNAL_ENDING}"))
 
 
-def recover(journal: Path, progress: Callable[[int], None] = lambda _samples: None) -> Recovered:
-    """Make the recording of `journal` and remove the journal.
+def recover(journal: Path, progress: Callable[[int], None] = lambda _samples: None) -> Recovered | None:
+    """Make the recording of `journal` and remove the journal; None where it held nothing.
 
     Raises RecordingInUse while another process writes it, RecordingDamaged where it has no opening, DiskFull
     where the recording cannot be written.
@@ -98,6 +98,10 @@ def recover(journal: Path, progress: Callable[[int], None] = lambda _samples: No
     reader = JournalReader(journal)
     try:
         target = recording_of(journal)
+        if reader.holds_nothing:
+            partial_of(target).unlink(missing_ok=True)
+            journal.unlink()
+            return None
         return _already_sealed(reader, target) or _rebuild(reader, target, progress)
     except OSError as error:
         raise DiskFull(
@@ -149,9 +153,11 @@ def recover_folder(folder: Path) -> tuple[list[Recovered], list[StorageError]]:
     damaged: list[StorageError] = []
     for journal in interrupted_journals(folder):
         try:
-            recovered.append(recover(journal))
+            one = recover(journal)
         except RecordingInUse:
             continue
         except StorageError as error:
             damaged.append(error)
+        else:
+            recovered += [] if one is None else [one]
     return recovered, damaged

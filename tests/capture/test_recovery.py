@@ -98,13 +98,21 @@ def test_a_damaged_record_costs_its_bytes(tmp_path, stream):
 
 def test_a_journal_without_an_opening_is_left_alone(tmp_path, stream):
     """What cannot be placed is told and kept; the others in the folder are recovered all the same."""
-    (tmp_path / "empty.journal").write_bytes(b"")
-    journal_of_stream(tmp_path, stream)
+    (tmp_path / "torn.journal").write_bytes(journal_of_stream(tmp_path, stream).read_bytes()[:30])
     recovered, damaged = recover_folder(tmp_path)
     assert [one.recording.name for one in recovered] == ["run.parquet"]
     assert [type(error) for error in damaged] == [RecordingDamaged]
     assert "no opening" in str(damaged[0])
-    assert (tmp_path / "empty.journal").exists()
+    assert (tmp_path / "torn.journal").exists()
+
+
+def test_a_journal_that_holds_nothing_goes(tmp_path):
+    """Killed before its first record there is nothing to recover and nothing to complain of."""
+    (tmp_path / "a.journal").write_bytes(b"")
+    JournalWriter(tmp_path / "b.journal").close()
+    (tmp_path / "b.parquet.partial").write_bytes(b"PAR1")
+    assert recover_folder(tmp_path) == ([], [])
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_running_recording_is_not_touched(tmp_path, stream):

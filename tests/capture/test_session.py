@@ -167,6 +167,23 @@ def test_a_full_disk_interrupts_and_keeps_the_journal(tmp_path, monkeypatch):
     assert recover(journal).samples > 0
 
 
+def test_a_folder_that_takes_no_file_is_told(tmp_path, monkeypatch):
+    """Where the Parquet file cannot be made nothing begins, in words, and no journal is left."""
+
+    def refuse(*_arguments, **_options):
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(recorder_module, "RecordingFile", refuse)
+    session = session_on(VirtualLink("sim:x", rig(), 10.0), tmp_path)
+    session.open()
+    wait_for(session, lambda snapshot: snapshot.link.state is LinkState.STREAMING)
+    session.start_recording()
+    snapshot = wait_for(session, lambda snapshot: "Permission denied" in snapshot.notice)
+    session.close()
+    assert snapshot.link.state is LinkState.STREAMING
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_a_stalled_disk_holds_up_reading_not_the_screen(tmp_path, monkeypatch):
     """While the writer hangs its queue fills to the brim, snapshots go on, and no sample is lost."""
     release = []

@@ -99,6 +99,7 @@ def _on_screen(session: Session) -> int:
     recording = session.snapshot().recording
     if recording.state is RecordingState.SAVED:
         say(f"saved {recording.path}: {recording.samples} samples")
+        say(f"its figures: sagline summary {recording.path}")
     if recording.state is RecordingState.INTERRUPTED:
         say(f"sagline: {recording.message}")
         return 1
