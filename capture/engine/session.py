@@ -204,13 +204,17 @@ class Session:
             request = self._requests.get()
             running = self._recording is not None and self._recording.running
             if request.what == "record" and not running:
-                self._begin_recording()
+                try:
+                    self._begin_recording()
+                except StorageError as error:  # the stream goes on: the operator may make room
+                    self._notice = str(error)
             elif request.what == "stop" and running:
                 self._end_recording("the operator stopped it")
             elif request.what == "mark":
                 self._mark(request.text)
 
     def _begin_recording(self) -> None:
+        """Record from the next sample on; raises StorageError where no file can be made."""
         from capture.engine.recording import ActiveRecording  # pyarrow loads here, after the first paint
 
         if self._run is None or self._logger is None:
@@ -224,13 +228,7 @@ class Session:
         streaming = self._run.path.position.next_index is not None
         start = self._run.path.position if streaming else None
         run = Run(Opening(time.time_ns(), self._logger, self._settings.card, start, limit))
-        try:
-            self._recording = ActiveRecording(run, self._settings.folder, self._conversation.host.pending)
-        except StorageError as error:
-            self._notice = str(error)
-            if self._settings.record_at_once:
-                raise
-            return
+        self._recording = ActiveRecording(run, self._settings.folder, self._conversation.host.pending)
         self._run, self._folds, self._finished_figures = run, RunFolds(), None
         self._notice = f"recording to {self._recording.path.name}"
 

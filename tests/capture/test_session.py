@@ -179,6 +179,7 @@ def test_a_folder_that_takes_no_file_is_told(tmp_path, monkeypatch):
     wait_for(session, lambda snapshot: snapshot.link.state is LinkState.STREAMING)
     session.start_recording()
     snapshot = wait_for(session, lambda snapshot: "Permission denied" in snapshot.notice)
+    wait_for(session, lambda later: later.run_s > snapshot.run_s)
     session.close()
     assert snapshot.link.state is LinkState.STREAMING
     assert list(tmp_path.iterdir()) == []
