@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 import time
 from typing import TYPE_CHECKING, Final
 
@@ -43,18 +44,25 @@ class VirtualClock:
 
 
 class VirtualLink:
-    """A virtual rig behind the interface of a link."""
+    """A virtual rig behind the interface of a link.
+
+    Only `read` touches the rig: what another thread writes waits until then, as on a wire.
+    """
 
     def __init__(self, address: str, rig: VirtualRig, speed: float = 1.0) -> None:
         self.address = address
         self.rig = rig
         self._clock = VirtualClock(speed)
+        self._written: queue.SimpleQueue[bytes] = queue.SimpleQueue()
 
     def open(self) -> None:
         """Do nothing: the rig is always there."""
 
     def read(self) -> bytes:
         """Let the time since the last call pass in the rig, and return what it sends."""
+        while not self._written.empty():
+            self._clock.start()
+            self.rig.receive(self._written.get())
         self.rig.advance_to(self._clock.advance(MOST_SECONDS_A_READ))
         sent = self.rig.outgoing(MOST_BYTES)
         if not sent:
@@ -62,9 +70,8 @@ class VirtualLink:
         return sent
 
     def write(self, content: bytes) -> None:
-        """Hand `content` to the rig's logger."""
-        self._clock.start()
-        self.rig.receive(content)
+        """Send `content` to the rig's logger."""
+        self._written.put(content)
 
     def close(self) -> None:
         """Do nothing."""
