@@ -21,12 +21,16 @@ QUIETING_LIMIT_S: Final = 0.5
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """What one turn brought: bytes in with the host's time, bytes out, and the events they made."""
+    """What one turn brought: bytes in with the host's time, bytes out, and the events they made.
+
+    `failure` says why there is no further turn; what came before it in the same bytes counts all the same.
+    """
 
     host_ns: int
     received: bytes
     sent: bytes
     events: list[Event]
+    failure: LinkError | None = None
 
 
 class Conversation:
@@ -47,7 +51,7 @@ class Conversation:
         self._send()
 
     def turn(self, timeout_s: float) -> Turn:
-        """Wait for bytes, at most `timeout_s`, and handle them; raises LinkError when it is over."""
+        """Wait for bytes, at most `timeout_s`, and handle them; raises LinkError when none can come."""
         if self._reader is None:
             raise LinkLost("is not open", self.link.address, "Connect again.")
         taken = self._reader.take(timeout_s)
@@ -57,10 +61,14 @@ class Conversation:
         events += self.host.expire(now)
         self._received_bytes += len(received)
         self._good_frames += sum(not isinstance(event, FrameRejected | Failed) for event in events)
-        for event in events:
-            if isinstance(event, Failed):
-                raise self._explain(event.error)
-        return Turn(host_ns, received, self._send(), events)
+        failed = next((event for event in events if isinstance(event, Failed)), None)
+        if failed is not None:
+            return Turn(host_ns, received, b"", events, self._explain(failed.error))
+        try:
+            sent = self._send()
+        except LinkError as error:
+            return Turn(host_ns, received, b"", events, error)
+        return Turn(host_ns, received, sent, events)
 
     def start(self) -> bytes:
         """Ask for samples; return the bytes sent."""
@@ -86,7 +94,7 @@ class Conversation:
         give_up = time.monotonic() + QUIETING_LIMIT_S
         while time.monotonic() < give_up:
             turn = self.turn(QUIETING_LIMIT_S / 10)
-            if any(isinstance(event, Stopped) for event in turn.events):
+            if turn.failure is not None or any(isinstance(event, Stopped) for event in turn.events):
                 return
 
     def _send(self) -> bytes:

@@ -159,6 +159,8 @@ class Session:
                 self._state = LinkState.STREAMING
                 self._streaming_since = time.monotonic()
         self._take(turn)
+        if turn.failure is not None:
+            raise turn.failure
         self._watch_silence()
 
     def _begin_stream(self, described: Described) -> None:

@@ -19,6 +19,8 @@ from capture.storage.journal import JournalWriter
 from capture.storage.recording import open_recording
 from capture.storage.recovery import recover
 from capture.summary import summarise
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.states import LoggerState
 
 
 def rig(seed=1):
@@ -112,6 +114,29 @@ def test_a_lost_link_seals_what_there_was(tmp_path):
     assert recording.document["interrupted"]
     assert "went away" in recording.document["ended"]
     assert "went away" in str(session.failure)
+
+
+class FailingLink(VirtualLink):
+    """A virtual link that turns up with an identity of another version behind its samples, in one read."""
+
+    def read(self):
+        received = super().read()
+        if self.rig.logger.state is LoggerState.STREAMING and len(received) > 3000:
+            return received + encode_frame(b"\x81\x07\x01" + bytes(20))
+        return received
+
+
+def test_samples_in_the_bytes_that_end_a_run_are_kept(tmp_path):
+    """A run that fails within one read keeps what came before in the same bytes."""
+    link = FailingLink("sim:failing", rig(), 200.0)
+    session = session_on(link, tmp_path, record_at_once=True)
+    session.open()
+    snapshot = wait_for(session, recording_is(RecordingState.SAVED))
+    session.close()
+    recording = open_recording(snapshot.recording.path)
+    assert "protocol version 7" in str(session.failure)
+    assert recording.document["interrupted"]
+    assert recording.rows >= 500  # the read that failed held more than 3000 bytes, five to a sample
 
 
 def test_a_second_recording_follows_the_first(tmp_path):
