@@ -21,6 +21,19 @@ if TYPE_CHECKING:
 
 READ_ROWS: Final = 65_536
 _MAGIC: Final = b"PAR1"
+_RELIED_ON: Final = {
+    "opened": str,
+    "run_card": dict,
+    "logger": dict,
+    "channels": list,
+    "stretches": list,
+    "gaps": list,
+    "marks": list,
+    "clipped": dict,
+    "lost_samples": int,
+    "ended": str,
+    "interrupted": bool,
+}
 
 
 @dataclass(frozen=True)
@@ -78,22 +91,33 @@ def open_recording(path: Path) -> Recording:
         raise RecordingDamaged("is not a file", str(path), "Run `sagline list` to see what is there.")
     try:
         with pq.ParquetFile(path) as file:
-            metadata = file.metadata
-            names = file.schema_arrow.names
+            metadata, schema = file.metadata, file.schema_arrow
     except (pa.ArrowException, OSError) as error:
         raise _not_parquet(path, error) from error
     kept = (metadata.metadata or {}).get(DOCUMENT_KEY.encode())
     if kept is None:
         raise RecordingDamaged(
-            f"is a Parquet file of another program (columns {', '.join(names[:6])})",
+            f"is a Parquet file of another program (columns {', '.join(schema.names[:6])})",
             str(path),
             "This command reads the recordings that sagline makes.",
         )
+    document = _document(path, kept)
+    columns = tuple(channel["column"] for channel in document["channels"])
+    told = dict(zip(schema.names, schema.types, strict=True))
+    if list(told) != [*TIME_COLUMNS, *columns, QUALITY_COLUMN] or not _types_fit(told, columns):
+        raise _damaged(path, "has columns that its own document does not tell of")
+    if sum(rows for _, _, rows in document["stretches"]) != metadata.num_rows:
+        raise _damaged(path, "has rows that its own document does not tell of")
+    return Recording(path, document, columns, metadata.num_rows)
+
+
+def _document(path: Path, kept: bytes) -> dict[str, Any]:
+    """Return the document in the metadata of a recording, with all that its readers rely on."""
     try:
-        document = json.loads(kept)
+        document: dict[str, Any] = json.loads(kept)
         known = document["format"]
-        columns = tuple(channel["column"] for channel in document["channels"])
-        rows_told = sum(rows for _, _, rows in document["stretches"])
+        if known == DOCUMENT_FORMAT:
+            _rely_on(document)
     except (ValueError, KeyError, TypeError) as error:
         raise _damaged(path, f"has a document that cannot be read ({_first_line(error)})") from error
     if known != DOCUMENT_FORMAT:
@@ -102,9 +126,31 @@ def open_recording(path: Path) -> Recording:
             str(path),
             "Read it with the version of sagline that made it, or a newer one.",
         )
-    if names != [*TIME_COLUMNS, *columns, QUALITY_COLUMN] or rows_told != metadata.num_rows:
-        raise _damaged(path, "has columns or rows that its own document does not tell of")
-    return Recording(path, document, columns, metadata.num_rows)
+    return document
+
+
+def _rely_on(document: dict[str, Any]) -> None:
+    """Raise KeyError, TypeError or ValueError where `document` lacks what readers of a recording use."""
+    for key, kind in _RELIED_ON.items():
+        if not isinstance(document[key], kind):
+            raise TypeError(f"{key} is not what it should be")
+    whole = [document["logger"]["interval_ns"]]
+    for segment, first_index, rows in document["stretches"]:
+        whole += [segment, first_index, rows]
+    if not all(isinstance(number, int) for number in whole):
+        raise TypeError("stretches or interval are not whole numbers")
+    if not all(isinstance(channel["column"], str) for channel in document["channels"]):
+        raise TypeError("a channel's column is not a name")
+
+
+def _types_fit(types: dict[str, pa.DataType], columns: tuple[str, ...]) -> bool:
+    """Return whether every column holds the kind of number that a recording keeps there."""
+    return (
+        types["tick_us"] == pa.int64()
+        and types["t_s"] == pa.float64()
+        and types[QUALITY_COLUMN] == pa.uint32()
+        and all(types[name] in {pa.float32(), pa.float64()} for name in columns)
+    )
 
 
 def _first_line(error: BaseException) -> str:

@@ -129,18 +129,62 @@ def rows_taken_out(path):
     pq.write_table(table.slice(0, 50), path)
 
 
+def rewritten(path, change_table, change_document):
+    recorded(path, [samples(0, 10)])
+    with pq.ParquetFile(path) as file:
+        table = file.read()
+    document = change_document(json.loads(table.schema.metadata[b"sagline"]))
+    pq.write_table(change_table(table).replace_schema_metadata({"sagline": json.dumps(document)}), path)
+
+
+def without_gaps(path):
+    rewritten(path, lambda table: table, lambda document: {k: v for k, v in document.items() if k != "gaps"})
+
+
+def run_card_of_text(path):
+    rewritten(path, lambda table: table, lambda document: document | {"run_card": "heron"})
+
+
+def document_of_numbers(path):
+    rewritten(path, lambda table: table, lambda _document: [1, 2])
+
+
+def current_of_text(path):
+    def change(table):
+        at = table.schema.get_field_index("current_a")
+        return table.set_column(at, "current_a", table["current_a"].cast(pa.string()))
+
+    rewritten(path, change, lambda document: document)
+
+
 @pytest.mark.parametrize(
     ("make", "words"),
     [
+        (without_gaps, "has a document that cannot be read"),
+        (run_card_of_text, "run_card is not what it should be"),
+        (document_of_numbers, "has a document that cannot be read"),
+        (current_of_text, "has columns that its own document does not tell of"),
         (lambda path: path.write_text("t_s,current_a\n0,1\n"), "is not a Parquet file"),
         (lambda _path: None, "is not a file"),
         (foreign, "a Parquet file of another program"),
         (cut_short, "is a Parquet file that cannot be read"),
         (damaged_inside, "cannot be read to its end"),
         (other_format, "a recording of format 99"),
-        (rows_taken_out, "its own document does not tell of"),
+        (rows_taken_out, "has rows that its own document does not tell of"),
     ],
-    ids=["csv", "missing", "foreign", "cut short", "damaged", "later format", "edited"],
+    ids=[
+        "no gaps",
+        "run card of text",
+        "document of numbers",
+        "current of text",
+        "csv",
+        "missing",
+        "foreign",
+        "cut short",
+        "damaged",
+        "later format",
+        "edited",
+    ],
 )
 def test_what_is_no_recording_is_told_in_one_line(tmp_path, make, words):
     """Foreign and broken files: what, where and what to do, in one line."""
