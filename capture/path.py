@@ -34,11 +34,10 @@ class LoggerDescription:
 
 @dataclass(frozen=True, slots=True)
 class SegmentStart:
-    """One boot of the logger within a run: where its samples begin, by index and by row."""
+    """One boot of the logger within a run, and the index of its first sample."""
 
     boot_id: int
     first_index: int
-    first_row: int
 
 
 class SamplePath:
@@ -142,9 +141,7 @@ class SamplePath:
             block.quality[0] |= np.uint32(self._mark_next)
             self._mark_next = Quality(0)
         if not self.segments or self.segments[-1].boot_id != self.position.boot_id:
-            self.segments.append(
-                SegmentStart(self.position.boot_id, block.first_index, self.account.delivered)
-            )
+            self.segments.append(SegmentStart(self.position.boot_id, block.first_index))
         self.account.delivered += len(block)
         return [block]
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Final
 
-SECONDS_PER_HOUR: Final = 3600.0
 COULOMB_PER_AH: Final = 3600.0
 JOULE_PER_WH: Final = 3600.0
 

@@ -9,7 +9,7 @@ from collections import deque
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-from firmware_protocol.codec import SAMPLES_HEAD, encode
+from firmware_protocol.codec import encode
 from firmware_protocol.framing import encode_frame
 from firmware_protocol.host_link import MessageReader
 from firmware_protocol.messages import (
@@ -27,20 +27,13 @@ from firmware_protocol.messages import (
     UnknownCommand,
 )
 from firmware_protocol.states import LOGGER_MOVES, LoggerState, LoggerStep
-from firmware_protocol.wire import MAX_PAYLOAD_BYTES, MessageType, Status
+from firmware_protocol.wire import MessageType, Status
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from firmware_protocol.layout import RowLayout
-
 _WRAP: Final = 1 << 32
 _MOST_ANSWERS_WAITING: Final = 16
-
-
-def rows_per_frame(layout: RowLayout) -> int:
-    """Return how many rows always fit one samples message."""
-    return (MAX_PAYLOAD_BYTES - SAMPLES_HEAD.size) // layout.longest_row
 
 
 class VirtualLogger:

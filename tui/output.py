@@ -37,16 +37,15 @@ def visible(text: str) -> str:
 class ProgressLine:
     """A bar on one line of a terminal's standard error; silent elsewhere."""
 
-    def __init__(self, label: str, total: int) -> None:
+    def __init__(self, label: str) -> None:
         self._label = label
-        self._total = total
         self._shown = -1
         self._active = sys.stderr.isatty()
 
-    def update(self, done: int) -> None:
-        """Show that `done` of the total is done."""
-        complete = done >= self._total
-        percent = 100 if complete else 100 * done // self._total
+    def update(self, done: int, total: int) -> None:
+        """Show that `done` of `total` is done; after the whole, the next update begins a new line."""
+        complete = done >= total
+        percent = 100 if complete else 100 * done // total
         if not self._active or percent == self._shown:
             return
         self._shown = percent

@@ -37,10 +37,6 @@ class Grid:
         """Return the samples of the unfinished cell, which stay inside."""
         return join(self._waiting) if self._waiting else None
 
-    def finish(self) -> list[SampleBlock]:
-        """Return the unfinished cell as the last one of the run."""
-        return [self._take_waiting()] if self._waiting else []
-
     def _take_waiting(self) -> SampleBlock:
         cell = join(self._waiting)
         self._waiting = []

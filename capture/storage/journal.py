@@ -130,9 +130,19 @@ class JournalReader:
             raise
 
     @property
+    def size(self) -> int:
+        """Bytes of the file."""
+        return os.fstat(self._file.fileno()).st_size
+
+    @property
+    def bytes_read(self) -> int:
+        """Bytes read so far."""
+        return self._file.tell()
+
+    @property
     def holds_nothing(self) -> bool:
         """Whether the writer ended before its first record: there is nothing to lose."""
-        return os.fstat(self._file.fileno()).st_size <= len(FILE_HEAD)
+        return self.size <= len(FILE_HEAD)
 
     def records(self) -> Iterator[Record]:
         """Yield the good records in order; bytes that belong to none are counted in `skipped_bytes`."""

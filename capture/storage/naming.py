@@ -5,15 +5,15 @@ from __future__ import annotations
 import re
 import unicodedata
 from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from capture.errors import DiskFull
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from capture.run_card import RunCard
 
+DEFAULT_FOLDER: Final = Path("recordings")
 RECORDING_ENDING: Final = ".parquet"
 JOURNAL_ENDING: Final = ".journal"
 PARTIAL_ENDING: Final = ".partial"
@@ -33,6 +33,11 @@ def recording_of(journal: Path) -> Path:
 def partial_of(recording: Path) -> Path:
     """Return the path under which `recording` is written until it is whole."""
     return recording.with_name(recording.name + PARTIAL_ENDING)
+
+
+def journals_in(folder: Path) -> list[Path]:
+    """Return the journals in `folder`, oldest name first: of runs that were interrupted, or that go on."""
+    return sorted(folder.glob(f"*{JOURNAL_ENDING}"))
 
 
 def safe_word(text: str) -> str:

@@ -1,7 +1,8 @@
 """The writer thread of one recording: takes records and blocks from a bounded queue, never the other way.
 
-Every record is handed to the operating system at once and synced to the disk at least once a second. When
-the disk cannot follow, the queue fills; the engine then stops reading, and the logger's buffer absorbs.
+Records are handed to the operating system as soon as none waits behind them, or 64 KiB are together, and
+synced to the disk at least once a second. When the disk cannot follow, the queue fills; the engine then stops
+reading, and the logger's buffer absorbs.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     import numpy as np
 
 QUEUE_ITEMS: Final = 2048
-ROOM_ITEMS: Final = 64  # one turn of the engine never adds more than this
+ROOM_ITEMS: Final = 64  # a turn of the engine adds a few; one torn into more gaps than this waits in `put`
 SYNC_INTERVAL_S: Final = 0.5
 FLUSH_BYTES: Final = 1 << 16
 _JOURNAL_KEPT: Final = "What was recorded is safe in the journal; finish it with: sagline recover"

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from capture.errors import DiskFull, RecordingDamaged, RecordingInUse, StorageError
 from capture.run import Opening, Run
 from capture.storage.journal import JournalReader, Record, RecordKind
-from capture.storage.naming import JOURNAL_ENDING, partial_of, recording_of
+from capture.storage.naming import journals_in, partial_of, recording_of
 from capture.storage.parquet_file import RecordingFile
 from capture.storage.recording import open_recording
 from firmware_protocol.errors import ProtocolError
@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from capture.blocks import SampleBlock
+
+    Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,16 +86,12 @@ def _opening(records: Iterator[Record], path: Path) -> Opening:
     )
 
 
-def interrupted_journals(folder: Path) -> list[Path]:
-    """Return the journals in `folder`, oldest name first; the running ones among them are locked."""
-    return sorted(folder.glob(f"*{JOURNAL_ENDING}"))
-
-
-def recover(journal: Path, progress: Callable[[int], None] = lambda _samples: None) -> Recovered | None:
+def recover(journal: Path, progress: Progress = lambda _done, _total: None) -> Recovered | None:
     """Make the recording of `journal` and remove the journal; None where it held nothing.
 
-    Raises RecordingInUse while another process writes it, RecordingDamaged where it has no opening, DiskFull
-    where the recording cannot be written.
+    `progress` is told the bytes of the journal done so far, and how many there are. Raises RecordingInUse
+    while another process writes it, RecordingDamaged where it has no opening, DiskFull where the recording
+    cannot be written.
     """
     reader = JournalReader(journal)
     try:
@@ -111,13 +109,13 @@ def recover(journal: Path, progress: Callable[[int], None] = lambda _samples: No
         reader.close()
 
 
-def _rebuild(reader: JournalReader, target: Path, progress: Callable[[int], None]) -> Recovered:
+def _rebuild(reader: JournalReader, target: Path, progress: Progress) -> Recovered:
     replay = Replay(reader.records(), reader.path)
     file = RecordingFile(target, replay.run.path.decoder.columns)
     try:
         for block in replay.blocks():
             file.append(block)
-            progress(replay.run.path.account.delivered)
+            progress(reader.bytes_read, reader.size)
         ended = replay.ended or "cut off: the program or the machine stopped in mid-run"
         file.seal(replay.run.document(ended=ended, interrupted=not replay.ended))
     except BaseException:
@@ -144,16 +142,18 @@ def _already_sealed(reader: JournalReader, target: Path) -> Recovered | None:
     return Recovered(target, sealed.rows, int(sealed.document["lost_samples"]), 0)
 
 
-def recover_folder(folder: Path) -> tuple[list[Recovered], list[StorageError]]:
-    """Recover every interrupted recording in `folder`; running ones are left alone.
+def recover_folder(
+    folder: Path, progress: Progress = lambda _done, _total: None
+) -> tuple[list[Recovered], list[StorageError]]:
+    """Recover every interrupted recording in `folder`; running ones are locked and left alone.
 
     Returns what was recovered and, for journals that could not be, why.
     """
     recovered: list[Recovered] = []
     damaged: list[StorageError] = []
-    for journal in interrupted_journals(folder):
+    for journal in journals_in(folder):
         try:
-            one = recover(journal)
+            one = recover(journal, progress)
         except RecordingInUse:
             continue
         except StorageError as error:

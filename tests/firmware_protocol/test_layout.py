@@ -5,10 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firmware_protocol.codec import encode
 from firmware_protocol.layout import RowLayout
-from firmware_protocol.messages import Samples
-from firmware_protocol.virtual_logger import rows_per_frame
 from firmware_protocol.wire import WireType
 
 divisors = st.integers(1, 20) | st.integers(1, 2**16 - 1)
@@ -51,12 +48,3 @@ def test_no_row_is_longer_than_the_longest(layout, index):
     """A row is never longer than one with every channel; row 0 has them all."""
     assert layout.row_bytes(index) <= layout.longest_row
     assert layout.row_bytes(0) == layout.longest_row
-
-
-@given(layouts)
-def test_rows_per_frame_fit_and_one_more_need_not(layout):
-    """As many rows as promised always fit one message; one full row more would not."""
-    rows = rows_per_frame(layout)
-    assert rows >= 1
-    assert len(encode(Samples(0, 0, 0, rows, bytes(rows * layout.longest_row)))) <= 238
-    assert 11 + (rows + 1) * layout.longest_row > 238

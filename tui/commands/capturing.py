@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from capture.engine.session import Session, Settings
 from capture.engine.snapshot import LinkState, RecordingState, Snapshot
-from tui.output import WrongUsage, print_json, say
+from capture.storage.naming import DEFAULT_FOLDER, journals_in
+from tui.output import ProgressLine, WrongUsage, print_json, say
 
 if TYPE_CHECKING:
     import argparse
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from capture.links.address import Link
     from capture.run_card import RunCard
 
-DEFAULT_FOLDER: Final = Path("recordings")
 POLL_S: Final = 0.05
 LINE_INTERVAL_S: Final = 1.0
 SWITCH_INTERVAL_S: Final = 0.0005
@@ -53,18 +53,18 @@ def check_arguments(arguments: argparse.Namespace) -> None:
 
 def recover_left_behind(folder: Path) -> None:
     """Finish recordings that a crash interrupted, and say so."""
-    if not any(folder.glob("*.journal")):
+    if not journals_in(folder):
         return
     from capture.storage.recovery import recover_folder
 
-    recovered, damaged = recover_folder(folder)
+    recovered, damaged = recover_folder(folder, ProgressLine("recovering").update)
     for recording in recovered:
         say(f"recovered an interrupted recording: {recording.recording} ({recording.samples} samples)")
     for error in damaged:
         say(f"sagline: {error}")
 
 
-def capture(
+def run_session(
     arguments: argparse.Namespace,
     link: Link,
     card: RunCard,
@@ -152,8 +152,8 @@ def live_line(snapshot: Snapshot) -> str:
         parts.append(f"{voltage:6.2f} V")
     if current is not None:
         parts.append(f"{current:6.1f} A")
-    if voltage is not None and current is not None:
-        parts.append(f"{voltage * current:6.0f} W")
+    if snapshot.power_w is not None:
+        parts.append(f"{snapshot.power_w:6.0f} W")
     if figures.energy is not None:
         parts.append(f"{figures.energy.value:7.3f} Wh")
     parts.append(f"{snapshot.recording.samples} samples, {snapshot.link.lost_samples} lost")

@@ -9,7 +9,7 @@ from capture.links.virtual import DEFAULT_PACK, VirtualLink
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
 from capture.run_card import RunCard
-from tui.commands.capturing import add_capture_arguments, capture, check_arguments
+from tui.commands.capturing import add_capture_arguments, check_arguments, run_session
 from tui.output import WrongUsage
 
 if TYPE_CHECKING:
@@ -46,12 +46,12 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.serial:
         address = f"sim:polesaw?pack={arguments.pack}&seed={arguments.seed}"
         link = VirtualLink(address, rig, arguments.speed)
-        return capture(arguments, link, card, record_at_once=False, extra=truth)
+        return run_session(arguments, link, card, record_at_once=False, extra=truth)
     from capture.links.pseudo_terminal import PseudoTerminalLogger
 
     with PseudoTerminalLogger(rig, arguments.speed) as logger:
         link_to_port = open_address(f"serial:{logger.path}")
-        return capture(arguments, link_to_port, card, record_at_once=False, extra=truth)
+        return run_session(arguments, link_to_port, card, record_at_once=False, extra=truth)
 
 
 def _truth(rig: VirtualRig, recording: Path) -> dict[str, Any]:

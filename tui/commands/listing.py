@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from capture.errors import InputError, StorageError
+from capture.storage.naming import DEFAULT_FOLDER, journals_in
 from tui.output import print_json, print_result, say
 
 if TYPE_CHECKING:
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
-    parser.add_argument("folder", type=Path, nargs="?", default=Path("recordings"), metavar="DIR")
+    parser.add_argument("folder", type=Path, nargs="?", default=DEFAULT_FOLDER, metavar="DIR")
     parser.add_argument("--pack", help="only recordings of this pack")
     parser.add_argument("--tool", help="only recordings with this tool")
     parser.add_argument("--date", help="only recordings begun on this day or in this month, such as 2026-11")
@@ -28,7 +29,7 @@ def run(arguments: argparse.Namespace) -> int:
         raise InputError("is not a folder", str(folder), "Record something first, or name another folder.")
     found, unreadable = _read_folder(folder)
     chosen = [entry for entry in found if _wanted(entry, arguments)]
-    interrupted = sorted(folder.glob("*.journal"))
+    interrupted = journals_in(folder)
     if arguments.json:
         print_json({"recordings": chosen, "interrupted": [str(path) for path in interrupted]})
     else:

@@ -6,7 +6,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from capture.errors import InputError
-from tui.output import print_json, print_result, say
+from capture.storage.naming import DEFAULT_FOLDER
+from tui.output import ProgressLine, print_json, print_result, say
 
 if TYPE_CHECKING:
     import argparse
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
-    parser.add_argument("folder", type=Path, nargs="?", default=Path("recordings"), metavar="DIR")
+    parser.add_argument("folder", type=Path, nargs="?", default=DEFAULT_FOLDER, metavar="DIR")
     parser.add_argument("--json", action="store_true", help="print the result as JSON")
 
 
@@ -24,7 +25,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     if not arguments.folder.is_dir():
         raise InputError("is not a folder", str(arguments.folder), "Name the folder with the recordings.")
-    recovered, damaged = recover_folder(arguments.folder)
+    recovered, damaged = recover_folder(arguments.folder, ProgressLine("recovering").update)
     if arguments.json:
         print_json(
             {

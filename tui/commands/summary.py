@@ -26,8 +26,8 @@ def run(arguments: argparse.Namespace) -> int:
     from capture.summary import summarise
 
     recording = open_recording(arguments.recording)
-    progress = ProgressLine("reading", recording.rows)
-    summary = summarise(recording, progress.update)
+    progress = ProgressLine("reading")
+    summary = summarise(recording, lambda rows: progress.update(rows, recording.rows))
     if arguments.json:
         print_json(summary.as_json())
     else:
