@@ -63,8 +63,9 @@ class PseudoTerminalLogger:
         while not self._closing.is_set():
             readable, _, _ = select.select([self._device], [], [], TURN_S)
             if readable:
-                self._clock.start()
                 self.rig.receive(os.read(self._device, MOST_BYTES))
+            if self.rig.started:
+                self._clock.start()
             self.rig.advance_to(self._clock.advance(1.0))
             unsent = unsent or self.rig.outgoing(MOST_BYTES)
             if unsent:

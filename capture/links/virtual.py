@@ -22,7 +22,7 @@ MOST_SECONDS_A_READ: Final = 4096 * INTERVAL_US * 1e-6
 
 
 class VirtualClock:
-    """Virtual time: stands still until the first command, then runs at `speed` times the host's."""
+    """Virtual time: stands still until it is started, then runs at `speed` times the host's."""
 
     def __init__(self, speed: float) -> None:
         self._speed = speed
@@ -61,8 +61,9 @@ class VirtualLink:
     def read(self) -> bytes:
         """Let the time since the last call pass in the rig, and return what it sends."""
         while not self._written.empty():
-            self._clock.start()
             self.rig.receive(self._written.get())
+        if self.rig.started:
+            self._clock.start()
         self.rig.advance_to(self._clock.advance(MOST_SECONDS_A_READ))
         sent = self.rig.outgoing(MOST_BYTES)
         if not sent:

@@ -15,6 +15,7 @@ from capture.model.sensors import INTERVAL_US, SENSORS
 from capture.model.work import CuttingLoad
 from capture.quantities import ah_from_coulomb, wh_from_joule
 from firmware_protocol.messages import Identity
+from firmware_protocol.states import LoggerState
 from firmware_protocol.virtual_logger import VirtualLogger
 from firmware_protocol.wire import PROTOCOL_VERSION
 
@@ -107,6 +108,11 @@ class VirtualRig:
     def outgoing(self, limit: int) -> bytes:
         """Return at most `limit` bytes for the host."""
         return self.logger.outgoing(limit)
+
+    @property
+    def started(self) -> bool:
+        """Whether a host has started the stream, now or before: that is when the work begins."""
+        return self._next_sample > 0 or self.logger.state is LoggerState.STREAMING
 
     def advance_to(self, time_s: float) -> None:
         """Let the rig live until `time_s` after it was switched on, in whole frames."""
