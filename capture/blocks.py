@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntFlag
 from typing import TYPE_CHECKING
 
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     Ticks = npt.NDArray[np.int64]
     Readings = npt.NDArray[np.float32] | npt.NDArray[np.float64]
     QualityBits = npt.NDArray[np.uint32]
+    Flags = npt.NDArray[np.bool_]
 
 
 class Quality(IntFlag):
@@ -24,15 +25,18 @@ class Quality(IntFlag):
     AFTER_GAP = 1  # samples before this row were lost
     CLIPPED = 2  # a channel stood at an end of its range
     AFTER_PAUSE = 4  # the logger was stopped and started again before this row
+    AFTER_RESTART = 8  # the logger lost its power or began anew before this row
 
 
 @dataclass(frozen=True, slots=True)
 class SampleBlock:
     """Samples of one segment whose indices follow one another without a gap.
 
-    `ticks_us` (int64) are the logger's microseconds, made whole again; `columns` maps a column name to n
-    readings (float32, or float64 where counts exceed 24 bits), calibrated, NaN where there is none;
-    `quality` holds `Quality` bits (uint32). A segment is one boot of the logger, counted from 0.
+    `ticks_us` (int64) are the logger's microseconds, made whole again and rising over the whole run;
+    `columns` maps a column name to n readings (float32, or float64 where counts exceed 24 bits), calibrated,
+    NaN where there is none; `quality` holds `Quality` bits (uint32). `clipped` has, for each column that
+    stood at an end of its range, the rows in which it did; blocks read from a file have none, the document
+    beside them tells. A segment is one boot of the logger, counted from 0.
     """
 
     segment: int
@@ -40,6 +44,7 @@ class SampleBlock:
     ticks_us: Ticks
     columns: Mapping[str, Readings]
     quality: QualityBits
+    clipped: Mapping[str, Flags] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.ticks_us)
@@ -57,7 +62,12 @@ class SampleBlock:
             self.ticks_us[start:stop],
             {name: readings[start:stop] for name, readings in self.columns.items()},
             self.quality[start:stop],
+            {name: rows[start:stop] for name, rows in self.clipped.items()},
         )
+
+    def between(self, first_index: int, end_index: int) -> SampleBlock:
+        """Return the samples from `first_index` up to, not including, `end_index`; both lie in the block."""
+        return self.part(first_index - self.first_index, end_index - self.first_index)
 
     def follows(self, earlier: SampleBlock) -> bool:
         """Return whether this block continues `earlier` without a gap."""
@@ -75,4 +85,13 @@ def join(blocks: list[SampleBlock]) -> SampleBlock:
         np.concatenate([block.ticks_us for block in blocks]),
         {name: np.concatenate([block.columns[name] for block in blocks]) for name in first.columns},
         np.concatenate([block.quality for block in blocks]),
+        _join_clipped(blocks),
     )
+
+
+def _join_clipped(blocks: list[SampleBlock]) -> dict[str, Flags]:
+    names = {name for block in blocks for name in block.clipped}
+    return {
+        name: np.concatenate([block.clipped.get(name, np.zeros(len(block), dtype=bool)) for block in blocks])
+        for name in names
+    }

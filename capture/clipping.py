@@ -6,11 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.blocks import Quality
-
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from capture.blocks import SampleBlock
 
 #: A channel that clips more often than this is broken, not informative; the count of rows goes on.
@@ -20,18 +16,13 @@ MOST_RANGES: Final = 1000
 class ClippedRanges:
     """Collects, per column, the clipped stretches as (segment, first index, end index)."""
 
-    def __init__(self, limits: Mapping[str, tuple[float, float]]) -> None:
-        self._limits = limits
+    def __init__(self) -> None:
         self.ranges: dict[str, list[tuple[int, int, int]]] = {}
 
     def feed(self, block: SampleBlock) -> None:
-        """Take one block; blocks without the clipped bit cost nothing more."""
-        if not (block.quality & np.uint32(Quality.CLIPPED)).any():
-            return
-        for column, (lowest, highest) in self._limits.items():
-            readings = block.columns[column]
-            clipped = (readings <= lowest) | (readings >= highest)
-            edges = np.flatnonzero(np.diff(np.concatenate([[False], clipped, [False]])))
+        """Take one block; blocks in which nothing clips cost nothing."""
+        for column, rows in block.clipped.items():
+            edges = np.flatnonzero(np.diff(np.concatenate([[False], rows, [False]])))
             for start, stop in edges.reshape(-1, 2).tolist():
                 self._add(column, block.segment, block.first_index + start, block.first_index + stop)
 

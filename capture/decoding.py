@@ -62,8 +62,13 @@ class ColumnDecoder:
         """float32, which holds 24 bits exactly, or float64 where counts have more."""
         return np.float64 if self.wire_type in _BEYOND_24_BITS else np.float32
 
-    def readings(self, raw: npt.NDArray[np.uint8]) -> tuple[npt.NDArray[Any], npt.NDArray[np.bool_]]:
-        """Return the readings of raw bytes (n, size) and which of them are clipped; NaN for no reading."""
+    def readings(
+        self, raw: npt.NDArray[np.uint8], zeros: npt.NDArray[np.float64] | float
+    ) -> tuple[npt.NDArray[Any], npt.NDArray[np.bool_]]:
+        """Return the readings of raw bytes (n, size) and which of them are clipped; NaN for no reading.
+
+        `zeros` is taken from each reading; whether a channel clips is a matter of its counts alone.
+        """
         if self.wire_type is WireType.I24:
             sign = np.where(raw[:, 2:] & 0x80, 0xFF, 0).astype(np.uint8)
             raw = np.concatenate([raw, sign], axis=1)
@@ -75,9 +80,37 @@ class ColumnDecoder:
             else:
                 exact[counts == MISSING_CODE[self.wire_type]] = np.nan
             clipped = (exact <= self.lowest) | (exact >= self.highest)
-            readings = exact.astype(self.dtype)
+            readings = (exact - zeros).astype(self.dtype)
         readings[np.isinf(readings)] = np.nan
         return readings, clipped
+
+
+class Zeros:
+    """The zeros of each column: from a sample on, an offset is taken from its readings."""
+
+    def __init__(self) -> None:
+        self._steps: dict[str, list[tuple[int, int, float]]] = {}
+
+    def set(self, column: str, offset: float, segment: int, index: int) -> None:
+        """Take `offset` from the readings of `column` from the sample `index` of `segment` on."""
+        self._steps.setdefault(column, []).append((segment, index, offset))
+
+    def present(self) -> dict[str, float]:
+        """Return the latest offset of each column that has one."""
+        return {column: steps[-1][2] for column, steps in self._steps.items()}
+
+    def at(self, column: str, segment: int, index: npt.NDArray[np.int64]) -> npt.NDArray[np.float64] | float:
+        """Return the offset of `column` at each sample of `segment`."""
+        steps = self._steps.get(column)
+        if steps is None:
+            return 0.0
+        offsets = np.zeros(len(index))
+        for from_segment, from_index, offset in steps:
+            if from_segment < segment:
+                offsets[:] = offset
+            elif from_segment == segment:
+                offsets[index >= from_index] = offset
+        return offsets
 
 
 class BlockDecoder:
@@ -88,7 +121,7 @@ class BlockDecoder:
         self.interval_ns = interval_ns
         self._columns = [ColumnDecoder.of(channel, _column(channel, where)) for channel in channels]
         self.columns = {decoder.column: decoder.dtype for decoder in self._columns}
-        self.limits = {decoder.column: (decoder.lowest, decoder.highest) for decoder in self._columns}
+        self.zeros = Zeros()
         if len(self.columns) < len(self._columns):
             raise LoggerRefused(
                 "two channels of the logger have the same quantity and unit",
@@ -103,8 +136,8 @@ class BlockDecoder:
     def decode(self, segment: int, first_index: int, frames: list[tuple[Samples, int]]) -> SampleBlock:
         """Return frames that follow one another as one block.
 
-        `frames` pairs each message with the whole tick of its first row; its other rows are one interval
-        apart each.
+        `frames` pairs each message with the tick of its first row; its other rows are one interval apart
+        each.
         """
         counts = np.array([frame.count for frame, _ in frames])
         total = int(counts.sum())
@@ -114,28 +147,32 @@ class BlockDecoder:
             np.repeat(np.array([tick for _, tick in frames], dtype=np.int64), counts) + (steps + 500) // 1000
         )
         rows = np.frombuffer(b"".join(frame.rows for frame, _ in frames), dtype=np.uint8)
-        columns, clipped = self._decode_rows(rows, first_index, total)
-        quality = np.where(clipped, np.uint32(Quality.CLIPPED), np.uint32(0))
-        return SampleBlock(segment, first_index, ticks, columns, quality)
+        columns, clipped = self._decode_rows(rows, segment, np.arange(first_index, first_index + total))
+        quality = np.zeros(total, dtype=np.uint32)
+        for at_end in clipped.values():
+            quality[at_end] = Quality.CLIPPED
+        return SampleBlock(segment, first_index, ticks, columns, quality, clipped)
 
     def _decode_rows(
-        self, rows: npt.NDArray[np.uint8], first_index: int, total: int
-    ) -> tuple[dict[str, npt.NDArray[Any]], npt.NDArray[np.bool_]]:
-        """Return the columns and the clipped rows; a channel lies only in rows that its divisor divides."""
-        index = np.arange(first_index, first_index + total)
+        self, rows: npt.NDArray[np.uint8], segment: int, index: npt.NDArray[np.int64]
+    ) -> tuple[dict[str, npt.NDArray[Any]], dict[str, npt.NDArray[np.bool_]]]:
+        """Return the columns and, of those that clip, where; a channel lies only in rows it divides."""
         sizes = [WIRE_TYPE_BYTES[decoder.wire_type] for decoder in self._columns]
         due = [index % decoder.divisor == 0 for decoder in self._columns]
         row_sizes = np.sum([present * size for present, size in zip(due, sizes, strict=True)], axis=0)
         position = np.cumsum(row_sizes) - row_sizes  # of the next channel within each row
-        clipped = np.zeros(total, dtype=bool)
+        clipped: dict[str, npt.NDArray[np.bool_]] = {}
         columns: dict[str, npt.NDArray[Any]] = {}
         for decoder, present, size in zip(self._columns, due, sizes, strict=True):
             raw = rows[position[present][:, None] + np.arange(size)]
-            readings, at_end = decoder.readings(raw)
-            column = np.full(total, np.nan, dtype=decoder.dtype)
+            zeros = self.zeros.at(decoder.column, segment, index[present])
+            readings, at_end = decoder.readings(raw, zeros)
+            column = np.full(len(index), np.nan, dtype=decoder.dtype)
             column[present] = readings
             columns[decoder.column] = column
-            clipped[present] |= at_end
+            if at_end.any():
+                clipped[decoder.column] = np.zeros(len(index), dtype=bool)
+                clipped[decoder.column][present] = at_end
             position = position + present * size
         return columns, clipped
 

@@ -5,14 +5,12 @@ It knows no clock, no wire and no file: whoever feeds it the same messages gets 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from capture.blocks import Quality, SampleBlock
 from capture.decoding import BlockDecoder
-from capture.order import Fit, Position, SampleAccount, Sequence
+from capture.order import Order, SampleAccount
+from capture.placing import Placer, Position
 from firmware_protocol.framing import FrameRejected
 from firmware_protocol.messages import Identity, Reply, Samples
 from firmware_protocol.wire import MessageType, Status
@@ -20,6 +18,7 @@ from firmware_protocol.wire import MessageType, Status
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from capture.blocks import SampleBlock
     from firmware_protocol.messages import Channel
 
 
@@ -34,10 +33,28 @@ class LoggerDescription:
 
 @dataclass(frozen=True, slots=True)
 class SegmentStart:
-    """One boot of the logger within a run, and the index of its first sample."""
+    """One boot of the logger within a run: its first sample, None while there is none.
+
+    `shift_us` is what was added to the logger's own clock, so that the ticks of a run rise throughout. Behind
+    a restart it comes from the host's clock.
+    """
 
     boot_id: int
-    first_index: int
+    first_index: int | None
+    shift_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """What some messages brought.
+
+    `ordered` continues the run: each sample once, in order, for the recorder and the folds. `fresh` is what
+    came just now, in the order in which it came, for the figures of the moment; what waits behind a gap is in
+    it, and will be in `ordered` later.
+    """
+
+    ordered: list[SampleBlock] = field(default_factory=list)
+    fresh: list[SampleBlock] = field(default_factory=list)
 
 
 class SamplePath:
@@ -52,112 +69,187 @@ class SamplePath:
     ) -> None:
         self.logger = logger
         self.account = SampleAccount()
-        self.segments: list[SegmentStart] = []
         identity = logger.identity
         self.decoder = BlockDecoder(logger.channels, identity.interval_ns, logger.address)
-        self._sequence = Sequence(start or Position(identity.boot_id), identity.interval_ns, 0, self.account)
-        self._limit = sample_limit
-        self._end_index: int | None = None
-        self._mark_next = Quality(0)
+        start = start or Position(identity.boot_id)
+        self.segments = [SegmentStart(start.boot_id, None, start.shift_us)]
+        self._placer = Placer(start, identity.interval_ns)
+        self._order = Order(0, identity.interval_ns * 1e-3, self.account)
+        self._left = sample_limit
+        self._paused = False
+        self._between_links = False
         self._run: list[tuple[Samples, int]] = []
-        self._run_index = 0
-        if start is not None and start.next_index is not None:
-            self._set_end(start.next_index)
+        self._run_index = self._run_end = 0
+        self._newest_came_ns: int | None = None
+        if start.next_index is not None:
+            self._begin_at(start.next_index, start.next_tick_us)
 
     @property
     def position(self) -> Position:
-        """Where the stream stands: what a run that begins now starts from."""
-        return self._sequence.position
+        """Behind the newest sample that is known of: what a run that begins now starts from."""
+        return self._placer.position
 
     @property
     def segment(self) -> int:
         """The running boot of the logger, counted from 0."""
-        return self._sequence.segment
+        return self._order.segment
+
+    @property
+    def missing(self) -> tuple[int, int] | None:
+        """The earliest samples that newer ones wait for, as first and end index; None while none are."""
+        return self._order.missing
+
+    @property
+    def waits_from_us(self) -> int | None:
+        """The tick from which on all is provisional, None while nothing is missing."""
+        missing = self.missing
+        return None if missing is None else self._placer.tick_of(missing[0])
 
     @property
     def complete(self) -> bool:
-        """Whether the sample limit has been reached."""
-        next_index = self.position.next_index
-        return self._end_index is not None and next_index is not None and next_index >= self._end_index
+        """Whether all samples up to the end of the run have come or been given up."""
+        return self._order.complete
 
-    def receive(self, messages: Iterable[object]) -> list[SampleBlock]:
-        """Return the blocks that `messages` complete, in order, none overlapping, gaps between them counted.
+    def receive(self, messages: Iterable[object], host_ns: int | None = None) -> Arrival:
+        """Return what `messages` bring; they came at `host_ns` of the host's clock.
 
         Takes what the protocol's reader or host yields; messages that carry no samples are passed over.
         """
-        blocks: list[SampleBlock] = []
+        arrival = Arrival()
         for message in messages:
             match message:
                 case Samples():
-                    blocks.extend(self._take(message))
+                    self._take(message, arrival, host_ns)
                 case FrameRejected():
                     self.account.rejected_frames += 1
-                case Reply(command=MessageType.START, status=Status.DONE):
-                    blocks.extend(self._flush())
-                    if self._sequence.started_at(message.index):
-                        self._mark_next |= Quality.AFTER_PAUSE
-                case Reply(command=MessageType.STOP, status=Status.DONE):
-                    blocks.extend(self._flush())
-                    self._sequence.stopped_at(message.index, self._end_index)
-                case Identity() if message.boot_id != self.position.boot_id:
-                    blocks.extend(self._flush())
-                    self._begin_segment(message)
-        blocks.extend(self._flush())
-        return blocks
+                case Reply(status=Status.DONE):
+                    self._flush(arrival)
+                    self._obeyed(message, arrival)
+                case Identity():
+                    self._flush(arrival)
+                    self._between_links = False
+                    if message.boot_id != self.position.boot_id:
+                        self._begin_segment(message, arrival, host_ns)
+        self._flush(arrival)
+        return arrival
 
-    def _take(self, frame: Samples) -> list[SampleBlock]:
-        if self.complete:
-            return []
-        fit, index, tick = self._sequence.place(frame)
-        if fit is Fit.FOREIGN or not self.decoder.fits(frame, index):
+    def link_lost(self) -> None:
+        """Take no samples until the logger has said again who it is."""
+        self._between_links = True
+
+    def end_at(self, end_index: int) -> list[SampleBlock]:
+        """Let the run end before `end_index` of the running segment; return what need not wait any more."""
+        self._order.end_at(end_index)
+        return self._released()
+
+    def declare_lost(self, end_index: int, why: str) -> list[SampleBlock]:
+        """Give up what is missing before `end_index`; return the blocks that had waited for it."""
+        return self._note_segment(self._order.declare_lost(end_index, why))
+
+    def declare_all_lost(self, why: str) -> list[SampleBlock]:
+        """Give up all that is missing before the newest sample; return the blocks that had waited."""
+        return self.declare_lost(self._order.newest_index, why)
+
+    def _take(self, frame: Samples, arrival: Arrival, host_ns: int | None) -> None:
+        if self.complete or self._between_links:
+            return
+        placed = self._placer.place(frame)
+        if placed is None or not self.decoder.fits(frame, placed[0]):
             self.account.rejected_frames += 1
-            return []
-        if fit is Fit.REPEATED:
+            return
+        index, tick = placed
+        end_index = self._order.end_index
+        if end_index is not None and index >= end_index:
+            self._order.extends_to(end_index)
+            self._placer.accept(frame, index, tick)
+            return
+        if not self._run or index != self._run_end:
+            self._flush(arrival)
+        if self._order.has(index, index + frame.count):
             self.account.repeated_frames += 1
-            return []
-        if self._end_index is None:
-            next_index = self.position.next_index
-            self._set_end(index if next_index is None else next_index)
-        shortened = self._cut_to_limit(frame, index)
-        blocks = self._flush() if fit is Fit.AFTER_GAP else []
-        if shortened is None:  # the frame lies behind the end of the run: what is missing until there is lost
-            self._sequence.end_at(index if self._end_index is None else self._end_index)
-            return blocks
-        if fit is Fit.AFTER_GAP:
-            self._mark_next |= Quality.AFTER_GAP
+            return
         if not self._run:
             self._run_index = index
-        self._sequence.accept(shortened, index, tick)
-        self._run.append((shortened, tick))
+        self._placer.accept(frame, index, tick)
+        self._run.append((frame, tick))
+        self._run_end = index + frame.count
+        self._newest_came_ns = host_ns
+
+    def _flush(self, arrival: Arrival) -> None:
+        """Decode the frames gathered so far, which follow one another, and put them in order."""
+        if not self._run:
+            return
+        block = self.decoder.decode(self.segment, self._run_index, self._run)
+        self._run = []
+        self._begin_at(block.first_index, int(block.ticks_us[0]))
+        arrival.fresh.extend(self._order.insert(block))
+        arrival.ordered.extend(self._released())
+
+    def _begin_at(self, index: int, tick_us: int | None) -> None:
+        self._order.begin_at(index, tick_us)
+        if self._left is not None and self._order.end_index is None:
+            self._order.end_at(index + self._left)
+
+    def _released(self) -> list[SampleBlock]:
+        """Return what is in order now. A logger that keeps nothing is not waited for."""
+        if self.logger.identity.ring_samples == 0:
+            why = "the logger does not keep its samples"
+            return self.declare_all_lost(why)
+        return self._note_segment(self._order.release())
+
+    def _note_segment(self, blocks: list[SampleBlock]) -> list[SampleBlock]:
+        if blocks and self.segments[-1].first_index is None:
+            at = self.position
+            self.segments[-1] = SegmentStart(at.boot_id, blocks[0].first_index, at.shift_us)
         return blocks
 
-    def _flush(self) -> list[SampleBlock]:
-        """Decode the frames gathered so far, which follow one another."""
-        if not self._run:
-            return []
-        block = self.decoder.decode(self._sequence.segment, self._run_index, self._run)
-        self._run = []
-        if self._mark_next:
-            block.quality[0] |= np.uint32(self._mark_next)
-            self._mark_next = Quality(0)
-        if not self.segments or self.segments[-1].boot_id != self.position.boot_id:
-            self.segments.append(SegmentStart(self.position.boot_id, block.first_index))
-        self.account.delivered += len(block)
-        return [block]
+    def _obeyed(self, reply: Reply, arrival: Arrival) -> None:
+        """Take note of what the logger says it did."""
+        match reply.command:
+            case MessageType.START:
+                self._started_at(reply.index, arrival)
+            case MessageType.STOP:
+                end = self._placer.whole(reply.index)
+                if self.position.next_index is not None:
+                    self._order.extends_to(end)
+                    self._placer.move_to(end)
+                self._paused = True
+                arrival.ordered.extend(self._released())
+            case MessageType.RESEND:
+                gone_until = self._placer.whole(reply.index)
+                arrival.ordered.extend(self.declare_lost(gone_until, "the logger no longer had them"))
 
-    def _begin_segment(self, identity: Identity) -> None:
-        self._sequence = Sequence(
-            Position(identity.boot_id), identity.interval_ns, self._sequence.segment + 1, self.account
+    def _started_at(self, counted: int, arrival: Arrival) -> None:
+        """Take note that the logger's stream begins at `counted`; a repeated start changes nothing."""
+        if self.position.next_index is None:
+            self._placer.move_to(counted)
+            self._begin_at(counted, None)
+        elif self._paused:
+            self._paused = False
+            arrival.ordered.extend(self.declare_all_lost("the stream was stopped before they came"))
+            start = max(self._placer.whole(counted), self._order.newest_index)
+            self._placer.move_to(start)
+            self._order.skip_to(start, self._placer.tick_of(start))
+
+    def _begin_segment(self, identity: Identity, arrival: Arrival, host_ns: int | None) -> None:
+        """Go on with a logger that has started anew; what it had not sent before is lost with its ring."""
+        order = self._order
+        arrival.ordered.extend(self.declare_all_lost("the logger started anew"))
+        if self._left is not None and order.end_index is not None and order.next_index is not None:
+            self._left = order.end_index - order.next_index
+        self._placer = Placer(
+            Position(identity.boot_id), identity.interval_ns, self._tick_of_restart(host_ns)
         )
+        self._order = Order(order.segment + 1, identity.interval_ns * 1e-3, self.account)
+        self._paused = False
+        self.segments.append(SegmentStart(identity.boot_id, None, 0))
 
-    def _set_end(self, first_index: int) -> None:
-        if self._limit is not None and self._end_index is None:
-            self._end_index = first_index + self._limit
+    def _tick_of_restart(self, host_ns: int | None) -> int | None:
+        """Return the tick, on the run's clock, of a logger that answers at `host_ns` after a restart.
 
-    def _cut_to_limit(self, frame: Samples, index: int) -> Samples | None:
-        if self._end_index is None or index + frame.count <= self._end_index:
-            return frame
-        count = self._end_index - index
-        if count <= 0:
-            return None
-        return replace(frame, count=count, rows=frame.rows[: self.decoder.layout.rows_bytes(index, count)])
+        The host's clock says how long the logger had been away; at the least it is one interval.
+        """
+        at, came_ns = self.position, self._newest_came_ns
+        if at.next_tick_us is None or host_ns is None or came_ns is None:
+            return at.next_tick_us
+        return at.next_tick_us + max(0, host_ns - came_ns) // 1000

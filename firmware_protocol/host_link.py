@@ -7,11 +7,13 @@ calls `expire()`.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from firmware_protocol.codec import decode, encode
 from firmware_protocol.errors import (
     CommandRefused,
+    LocalProtocolError,
     MalformedMessage,
     NoReply,
     RemoteProtocolError,
@@ -27,12 +29,16 @@ from firmware_protocol.messages import (
     Identity,
     Message,
     Reply,
+    Resend,
     Samples,
     Start,
     Stop,
 )
 from firmware_protocol.states import HostState, HostStep, move_host
 from firmware_protocol.wire import COMMAND_ATTEMPTS, IDENTIFY_ATTEMPTS, REPLY_TIMEOUT_S, MessageType, Status
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +64,23 @@ class Stopped:
 
 
 @dataclass(frozen=True, slots=True)
+class Resent:
+    """The logger has sent again what it still had; nothing before `index` (modulo 2**32) will ever come.
+
+    None where it refused, or did not answer.
+    """
+
+    index: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class Failed:
     """The conversation cannot go on; open a new one after mending what the error says."""
 
     error: RemoteProtocolError
 
 
-Event = Answer | FrameRejected | Described | Started | Stopped | Failed
+Event = Answer | FrameRejected | Described | Started | Stopped | Resent | Failed
 
 
 @dataclass(slots=True)
@@ -106,12 +122,13 @@ class MessageReader:
 class HostLink:
     """One conversation with one logger, from `open()` on."""
 
-    def __init__(self) -> None:
+    def __init__(self, first_command_id: int = 1) -> None:
         self.state = HostState.CLOSED
         self._reader = MessageReader()
         self._to_send = bytearray()
         self._outstanding: _Outstanding | None = None
-        self._next_command_id = 1
+        self._next_command_id = first_command_id
+        self._known: Identity | None = None
         self._identity: Identity | None = None
         self._channels: list[Channel] = []
 
@@ -120,8 +137,18 @@ class HostLink:
         """Bytes received of a frame that is not complete yet; at most one frame long."""
         return self._reader.pending
 
-    def open(self, now: float) -> None:
-        """Ask the logger who it is; `Described` or `Failed` follows."""
+    @property
+    def can_ask(self) -> bool:
+        """Whether samples may be asked for again now: the stream runs and no command waits."""
+        return self.state is HostState.STREAMING and self._outstanding is None
+
+    def open(self, now: float, resume: Identity | None = None, channels: Sequence[Channel] = ()) -> None:
+        """Ask the logger who it is; `Described` or `Failed` follows.
+
+        A logger that is still the one of `resume`, in the same boot, goes on: `Started` follows, and it is
+        not asked for its channels again.
+        """
+        self._known, self._channels = resume, list(channels)
         self._step(HostStep.OPEN)
         self._ask(Identify(self._take_command_id()), now, IDENTIFY_ATTEMPTS)
 
@@ -134,6 +161,13 @@ class HostLink:
         """Ask for the end of the samples; `Stopped` or `Failed` follows, the last samples before it."""
         self._step(HostStep.STOP)
         self._ask(Stop(self._take_command_id()), now, COMMAND_ATTEMPTS)
+
+    def resend(self, first_index: int, count: int, now: float) -> None:
+        """Ask for samples again while `can_ask`; `Resent` follows, behind all that comes of them."""
+        if not self.can_ask:
+            raise LocalProtocolError("samples can be asked for again while streaming, one question at a time")
+        wrapped = first_index % (1 << 32)
+        self._ask(Resend(self._take_command_id(), wrapped, count), now, COMMAND_ATTEMPTS)
 
     def outgoing(self) -> bytes:
         """Return the bytes to write to the logger now, each once."""
@@ -150,6 +184,9 @@ class HostLink:
         waiting = self._outstanding
         if waiting is None or now < waiting.deadline:
             return []
+        if waiting.attempts_left == 0 and isinstance(waiting.command, Resend):
+            self._outstanding = None
+            return [Resent(None)]
         if waiting.attempts_left == 0:
             name = type(waiting.command).__name__.lower()
             return [self._fail(NoReply(f"the logger did not answer the command {name}"))]
@@ -190,6 +227,11 @@ class HostLink:
         if self._answered(identity.command_id, Identify) is None:
             return []
         self._identity = identity
+        if self._known is not None and replace(self._known, command_id=identity.command_id) == identity:
+            self._step(HostStep.RESUME)
+            self._ask(Start(self._take_command_id()), now, COMMAND_ATTEMPTS)
+            return []
+        self._channels = []
         self._step(HostStep.IDENTIFIED)
         self._ask(Stop(self._take_command_id()), now, COMMAND_ATTEMPTS)
         return []
@@ -210,6 +252,9 @@ class HostLink:
         waiting = self._outstanding
         if waiting is None or waiting.command.command_id != reply.command_id:
             return []
+        if isinstance(waiting.command, Resend) and reply.command == MessageType.RESEND:
+            self._outstanding = None
+            return [Resent(reply.index if reply.status is Status.DONE else None)]
         if reply.status is not Status.DONE:
             name = type(waiting.command).__name__.lower()
             why = reply.status.name.lower().replace("_", " ")

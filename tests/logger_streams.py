@@ -5,6 +5,7 @@ from decimal import Decimal
 
 import numpy as np
 
+from capture.events import Ended
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
 from capture.model.sensors import SENSORS
@@ -54,6 +55,11 @@ def stream_of(pack="heron", seed=1, seconds=8.0):
     return Stream(LoggerDescription(described.identity, described.channels, "sim:test"), frames, rig)
 
 
+def end(run, how="test", *, interrupted=False):
+    """End `run`; return the blocks that had waited behind gaps."""
+    return run.apply(Ended(run.moment(0), how, interrupted))
+
+
 def columns_of(blocks):
     """Return all rows of some blocks as one dictionary of arrays, indices included."""
     names = blocks[0].columns
@@ -93,8 +99,10 @@ def channel(number=0, quantity="current", unit="A", wire_type=WireType.I16, scal
     return replace(plain, **changes)
 
 
-def logger_with(channels, interval_ns=1_000_000, boot_id=7):
-    identity = Identity(PROTOCOL_VERSION, 0, boot_id, interval_ns, 0, len(channels), "hand-made", "1")
+def logger_with(channels, interval_ns=1_000_000, boot_id=7, ring_samples=0):
+    identity = Identity(
+        PROTOCOL_VERSION, 0, boot_id, interval_ns, ring_samples, len(channels), "hand-made", "1"
+    )
     return LoggerDescription(identity, tuple(channels), "sim:hand")
 
 
@@ -112,6 +120,10 @@ def start_reply(index):
 
 def stop_reply(index):
     return Reply(2, MessageType.STOP, Status.DONE, index % 2**32)
+
+
+def resend_reply(index):
+    return Reply(3, MessageType.RESEND, Status.DONE, index % 2**32)
 
 
 def wire_of(*messages):

@@ -5,9 +5,9 @@ import time
 PATIENCE_S = 20.0
 
 
-def wait_for(session, wanted):
+def wait_for(session, wanted, timeout_s=PATIENCE_S):
     """Return the first snapshot for which `wanted` holds."""
-    give_up = time.monotonic() + PATIENCE_S
+    give_up = time.monotonic() + timeout_s
     while time.monotonic() < give_up:
         snapshot = session.snapshot()
         if wanted(snapshot):

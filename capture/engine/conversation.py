@@ -15,8 +15,11 @@ from firmware_protocol.states import HostState
 
 if TYPE_CHECKING:
     from capture.links.address import Link
+    from capture.path import LoggerDescription
 
 QUIETING_LIMIT_S: Final = 0.5
+MOST_COMMAND_IDS: Final = 255
+IDS_BETWEEN_OPENINGS: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,13 +45,29 @@ class Conversation:
         self._reader: Reader | None = None
         self._received_bytes = 0
         self._good_frames = 0
+        self._opened = 0
 
-    def open(self) -> None:
-        """Open the link and ask the logger who it is; raises LinkError."""
+    def open(self, known: LoggerDescription | None = None) -> bytes:
+        """Open the link and ask the logger who it is; return the bytes sent; raises LinkError.
+
+        A logger that is `known` and has not restarted since goes on without describing itself again.
+        """
         self.link.open()
         self._reader = Reader(self.link)
-        self.host.open(time.monotonic())
-        self._send()
+        # an answer to an earlier opening must not pass for one of ours: each begins its ids elsewhere
+        self.host = HostLink(first_command_id=1 + self._opened * IDS_BETWEEN_OPENINGS % MOST_COMMAND_IDS)
+        self._opened += 1
+        self._received_bytes = self._good_frames = 0
+        if known is None:
+            self.host.open(time.monotonic())
+        else:
+            self.host.open(time.monotonic(), known.identity, known.channels)
+        return self._send()
+
+    @property
+    def is_open(self) -> bool:
+        """Whether there is a link to take turns on."""
+        return self._reader is not None
 
     def turn(self, timeout_s: float) -> Turn:
         """Wait for bytes, at most `timeout_s`, and handle them; raises LinkError when none can come."""
@@ -75,6 +94,11 @@ class Conversation:
         self.host.start(time.monotonic())
         return self._send()
 
+    def resend(self, first_index: int, count: int) -> bytes:
+        """Ask for samples again; return the bytes sent."""
+        self.host.resend(first_index, count, time.monotonic())
+        return self._send()
+
     def close(self) -> None:
         """Stop the stream if it runs, waiting for at most half a second, and let go of the link."""
         try:
@@ -82,9 +106,14 @@ class Conversation:
         except LinkError:
             pass  # it went away: nothing is left to stop
         finally:
-            if self._reader is not None:
-                self._reader.close()
-            self.link.close()
+            self.let_go()
+
+    def let_go(self) -> None:
+        """Let go of the link and leave the logger as it is: its stream may run on."""
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
+        self.link.close()
 
     def _quiet(self) -> None:
         if self.host.state is not HostState.STREAMING:

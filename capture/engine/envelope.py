@@ -35,9 +35,13 @@ class Envelope:
         return self._oldest * BIN_US
 
     def feed(self, block: SampleBlock) -> None:
-        """Take samples in order; those of an earlier bin than the oldest are passed over."""
+        """Take samples; those that come late join their bins, those of bins long gone are passed over."""
         bins = block.ticks_us // BIN_US
-        self._advance(int(bins[0]), int(bins[-1]))
+        newest = self._advance(int(bins[0]), int(bins[-1]))
+        gone = int(np.searchsorted(bins, newest - BINS + 1))
+        if gone == len(block):
+            return
+        block, bins = block.part(gone, len(block)), bins[gone:]
         starts = np.flatnonzero(np.diff(bins, prepend=bins[0] - 1))
         slots = bins[starts] % BINS
         for name, readings in block.columns.items():
@@ -46,7 +50,9 @@ class Envelope:
             self._lowest[name][slots] = np.fmin(self._lowest[name][slots], lowest)
             self._highest[name][slots] = np.fmax(self._highest[name][slots], highest)
 
-    def window(self, origin_us: int, marks_us: Iterable[int] = ()) -> ChartWindow | None:
+    def window(
+        self, origin_us: int, marks_us: Iterable[int] = (), provisional_from_us: int | None = None
+    ) -> ChartWindow | None:
         """Return the bins so far, times counted from `origin_us`; None before the first sample."""
         if self._newest is None:
             return None
@@ -58,14 +64,19 @@ class Envelope:
             lowest={name: bins[slots] for name, bins in self._lowest.items()},
             highest={name: bins[slots] for name, bins in self._highest.items()},
             marks_s=tuple((mark - origin_us) * 1e-6 for mark in marks_us if mark >= first * BIN_US),
+            provisional_from_s=None
+            if provisional_from_us is None
+            else (provisional_from_us - origin_us) * 1e-6,
         )
 
-    def _advance(self, first: int, last: int) -> None:
-        """Clear the bins that time moved past; a clock that began anew begins a new window."""
-        if self._newest is None or first < self._oldest:
-            self._oldest = first
-            self._newest = first - 1
+    def _advance(self, first: int, last: int) -> int:
+        """Make room for the bins `first` to `last`, clear those that time moved past, return the newest."""
+        if self._newest is None:
+            self._oldest, self._newest = first, first - 1
         cleared = np.arange(max(self._newest + 1, last - BINS + 1), last + 1) % BINS
         for bins in (*self._lowest.values(), *self._highest.values()):
             bins[cleared] = np.nan
         self._newest = max(self._newest, last)
+        if first > self._newest - BINS:
+            self._oldest = min(self._oldest, first)
+        return self._newest

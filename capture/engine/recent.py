@@ -27,13 +27,15 @@ class Recent:
         self.last_arrival: float | None = None
 
     def feed(self, block: SampleBlock, now: float) -> None:
-        """Take samples that came at `now`."""
+        """Take samples that came at `now`; those older than the newest only count as having come."""
+        self._arrivals.append((now, len(block)))
+        self.last_arrival = now
+        if self._blocks and block.ticks_us[-1] < self._blocks[-1].ticks_us[-1]:
+            return
         self._blocks.append(block)
         oldest = int(block.ticks_us[-1]) - WINDOW_US
         while self._blocks[0].ticks_us[-1] < oldest:
             self._blocks.popleft()
-        self._arrivals.append((now, len(block)))
-        self.last_arrival = now
 
     def means(self) -> dict[str, float | None]:
         """Return the mean of each column over the latest fifth of a second, None without a reading."""

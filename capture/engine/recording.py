@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-import time
 from typing import TYPE_CHECKING
 
 from capture.engine.snapshot import RecordingState, RecordingStatus
+from capture.events import event_document
 from capture.storage.journal import Record, RecordKind
 from capture.storage.naming import new_recording
 from capture.storage.recorder import Recorder, Seal
@@ -16,7 +16,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from capture.blocks import SampleBlock
-    from capture.run import Mark, Run
+    from capture.events import Ended, Event
+    from capture.run import Run
 
 
 class ActiveRecording:
@@ -62,18 +63,22 @@ class ActiveRecording:
         for block in blocks:
             self._recorder.put(block)
 
-    def mark(self, text: str) -> Mark:
-        """Mark the next sample."""
-        mark = self.run.mark(text, time.time_ns())
-        self._put_json(RecordKind.EVENT, mark.host_ns, {"event": "mark", "mark": mark.as_json()})
-        return mark
+    def happened(self, event: Event) -> list[SampleBlock]:
+        """Journal `event` and let it happen to the run; return the blocks that need not wait any more."""
+        self._put_json(RecordKind.EVENT, event.at.host_ns, event_document(event))
+        return self.run.apply(event)
 
-    def seal(self, ended: str, *, interrupted: bool = False) -> None:
-        """Let the writer finish the file; `finished` tells when it has."""
+    def seal(self, ended: Ended) -> list[SampleBlock]:
+        """End the run and let the writer finish the file; return the blocks that had waited.
+
+        `finished` tells when the writer is done.
+        """
         self._sealed = True
-        stop = json.dumps({"event": "stop", "ended": ended}).encode()
-        document = self.run.document(ended=ended, interrupted=interrupted)
-        self._recorder.put(Seal(Record(RecordKind.EVENT, time.time_ns(), stop), document))
+        last = self.run.apply(ended)
+        self.write(last)
+        record = Record(RecordKind.EVENT, ended.at.host_ns, json.dumps(event_document(ended)).encode())
+        self._recorder.put(Seal(record, self.run.document()))
+        return last
 
     def wait(self, timeout_s: float) -> None:
         """Return when the writer has ended, or after `timeout_s`."""

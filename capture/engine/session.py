@@ -11,56 +11,40 @@ import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
+from capture.engine.backfill import Ask, Backfill, GiveUp
 from capture.engine.conversation import Conversation, Turn
-from capture.engine.envelope import Envelope
-from capture.engine.recent import Recent
-from capture.engine.snapshot import (
-    ChannelFace,
-    ChartWindow,
-    LinkState,
-    LinkStatus,
-    RecordingState,
-    RecordingStatus,
-    Snapshot,
-)
-from capture.errors import CaptureError, LinkLost, StorageError
-from capture.folds.run import RunFigures, RunFolds, report
+from capture.engine.live_run import LiveRun, Settings
+from capture.engine.publishing import LinkFacts, snapshot_of
+from capture.engine.snapshot import LinkState, LinkStatus, Snapshot
+from capture.errors import CaptureError, LinkError, LinkLost, StorageError
 from capture.path import LoggerDescription
-from capture.run import Opening, Run
-from firmware_protocol.host_link import Described, Started
+from firmware_protocol.host_link import Described, Resent, Started
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
-    from capture.engine.recording import ActiveRecording
     from capture.links.address import Link
-    from capture.run_card import RunCard
+    from firmware_protocol.messages import Channel
 
 TURN_S: Final = 0.05
 PUBLISH_INTERVAL_S: Final = 0.1
 SILENT_AFTER_S: Final = 1.0
-LOST_AFTER_S: Final = 10.0
+LOST_AFTER_S: Final = 4.0
+RECONNECT_EVERY_S: Final = 0.5
 CLOSING_LIMIT_S: Final = 120.0
 
 
 @dataclass(frozen=True, slots=True)
-class Settings:
-    """What a session is to do: where recordings go, their run card, and when to record.
-
-    With `record_at_once` the first sample of the stream is recorded; `seconds` ends a recording by the
-    logger's clock.
-    """
-
-    folder: Path
-    card: RunCard
-    record_at_once: bool = False
-    seconds: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class _Request:
-    what: Literal["record", "stop", "mark"]
+    what: Literal["record", "stop", "mark", "note", "zero"]
     text: str = ""
+
+
+@dataclass(slots=True)
+class _Absence:
+    """A link that went away: since when, why, and when to try again (the host's monotonic clock)."""
+
+    since: float
+    reason: LinkError
+    next_try: float
 
 
 class Session:
@@ -73,14 +57,9 @@ class Session:
         self._requests: queue.SimpleQueue[_Request] = queue.SimpleQueue()
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._work, name="engine", daemon=True)
-        self._logger: LoggerDescription | None = None
-        self._run: Run | None = None
-        self._folds = RunFolds()
-        self._recent = Recent()
-        self._envelope: Envelope | None = None
-        self._recording: ActiveRecording | None = None
-        self._finished_figures: RunFigures | None = None
-        self._rest_v: float | None = None
+        self._live: LiveRun | None = None
+        self._backfill = Backfill()
+        self._absence: _Absence | None = None
         self._state = LinkState.CONNECTING
         self._notice = ""
         self._streaming_since = 0.0
@@ -109,6 +88,14 @@ class Session:
         """Ask for a mark at the next sample."""
         self._requests.put(_Request("mark", text))
 
+    def note(self, text: str) -> None:
+        """Ask for a note about the run."""
+        self._requests.put(_Request("note", text))
+
+    def zero(self, column: str) -> None:
+        """Ask that the present reading of a channel be taken for its zero."""
+        self._requests.put(_Request("zero", column))
+
     def close(self) -> None:
         """Seal the recording, stop the logger, let go of the link; returns when all is done."""
         self._closing.set()
@@ -120,7 +107,7 @@ class Session:
     def _work(self) -> None:
         try:
             self._conversation.open()
-            while not self._closing.is_set():
+            while not self._may_end():
                 self._serve_requests()
                 self._turn()
                 self._publish_when_due()
@@ -129,128 +116,121 @@ class Session:
         except Exception as error:  # noqa: BLE001  a bug here must end the run in words, its samples kept
             where = self._conversation.link.address
             self._give_up(CaptureError(f"recording failed ({error!r})", where, "Please report this line."))
-        self._end_recording("the session was closed")
         self._conversation.close()
         while not self._closing.is_set():  # after a failure the screen still asks how things stand
             self._publish_when_due()
             self._closing.wait(PUBLISH_INTERVAL_S)
-        if self._recording is not None:
-            self._recording.wait(CLOSING_LIMIT_S)
-        if self._state is LinkState.STREAMING:
+        if self._live is not None and self._live.recording is not None:
+            self._live.recording.wait(CLOSING_LIMIT_S)
+        if self._state in {LinkState.STREAMING, LinkState.SILENT}:
             self._state = LinkState.CLOSED
         self._publish()
 
+    def _may_end(self) -> bool:
+        """Return whether the session is to close and nothing is left to wait for."""
+        if not self._closing.is_set():
+            return False
+        live = self._live
+        if live is None:
+            return True
+        if self._absence is not None:
+            live.cut_off(f"the session was closed while the link was lost: {self._absence.reason}")
+        live.end_recording("the session was closed")
+        return not live.records
+
     def _turn(self) -> None:
-        recording = self._recording
-        if recording is not None and not recording.has_room:
+        live = self._live
+        if live is not None and not live.has_room:
             self._notice = "the disk is slow: reading waits for it"
             time.sleep(TURN_S / 2)
             return
-        turn = self._conversation.turn(TURN_S)
-        if recording is not None and recording.running:
-            if turn.received:
-                recording.received(turn.host_ns, turn.received)
-            if turn.sent:
-                recording.sent(turn.host_ns, turn.sent)
-        for event in turn.events:
-            if isinstance(event, Described):
-                self._begin_stream(event)
-            elif isinstance(event, Started):
-                self._state = LinkState.STREAMING
-                self._streaming_since = time.monotonic()
-        self._take(turn)
-        if turn.failure is not None:
-            raise turn.failure
-        self._watch_silence()
-
-    def _begin_stream(self, described: Described) -> None:
-        address = self._conversation.link.address
-        self._logger = LoggerDescription(described.identity, described.channels, address)
-        self._new_run()
-        if self._settings.record_at_once:
-            self._begin_recording()
-        sent = self._conversation.start()
-        if self._recording is not None:
-            self._recording.sent(time.time_ns(), sent)
+        if self._absence is not None and not self._try_again(self._absence):
+            return
+        try:
+            turn = self._conversation.turn(TURN_S)
+            self._take(turn)
+            if turn.failure is not None:
+                raise turn.failure
+            self._ask_again()
+            self._watch_silence()
+        except LinkError as error:
+            self._link_lost(error)
 
     def _take(self, turn: Turn) -> None:
-        if self._run is None or not turn.events:
-            return
-        blocks = self._run.receive(turn.events, turn.host_ns)
-        if not blocks:
-            return
-        self._folds.feed(blocks)
-        now = time.monotonic()
-        for block in blocks:
-            self._recent.feed(block, now)
-            if self._envelope is not None:
-                self._envelope.feed(block)
-        if self._recording is not None and self._recording.running:
-            self._recording.write(blocks)
-            if self._run.path.complete:
-                self._end_recording("the planned time was over")
+        begun = False
+        for event in turn.events:
+            match event:
+                case Described():
+                    begun = self._described(event)
+                case Started():
+                    self._streams()
+                case Resent():
+                    self._backfill.answered(event)
+        if self._live is not None and not begun and (turn.events or turn.received or turn.sent):
+            self._live.receive(turn)
 
-    def _new_run(self) -> None:
-        """Begin a run where the stream stands now; the charts go on."""
-        if self._logger is None:
+    def _described(self, described: Described) -> bool:
+        """Start the logger's stream; return whether a run began with it that has not seen this turn's bytes.
+
+        A logger that restarted in mid-run goes on in the same run, as long as its channels are the same.
+        """
+        address = self._conversation.link.address
+        logger = LoggerDescription(described.identity, described.channels, address)
+        goes_on = self._live is not None and _same_channels(self._live.logger, logger)
+        if self._live is not None and not goes_on:
+            self._live.cut_off(f"{address}: another logger answers now, {logger.identity.name}")
+        if self._live is None or not goes_on:
+            self._live = LiveRun(logger, self._settings)
+            if self._settings.record_at_once:
+                self._notice = self._live.record(self._conversation.host.pending)
+        self._live.logger = logger
+        self._live.sent(self._conversation.start())
+        return not goes_on
+
+    def _streams(self) -> None:
+        self._state = LinkState.STREAMING
+        self._streaming_since = time.monotonic()
+        if self._absence is not None and self._live is not None:
+            away_s = time.monotonic() - self._absence.since
+            self._absence = None
+            self._live.link_back()
+            self._notice = f"the link is back after {away_s:.0f} s"
+
+    def _ask_again(self) -> None:
+        """Ask for samples that are missing, or give them up."""
+        if self._live is None or not self._conversation.host.can_ask:
             return
-        start = None if self._run is None else self._run.path.position
-        opening = Opening(time.time_ns(), self._logger, self._settings.card, start)
-        self._run = Run(opening)
-        self._folds = RunFolds()
-        if self._envelope is None:
-            self._envelope = Envelope(self._run.path.decoder.columns)
+        match self._backfill.next_step(self._live.run.path.missing, time.monotonic()):
+            case Ask(first_index, count):
+                self._live.sent(self._conversation.resend(first_index, count))
+            case GiveUp(end_index, why):
+                self._live.give_up_waiting(end_index, why)
 
     def _serve_requests(self) -> None:
         while not self._requests.empty():
             request = self._requests.get()
-            running = self._recording is not None and self._recording.running
-            if request.what == "record" and not running:
-                try:
-                    self._begin_recording()
-                except StorageError as error:  # the stream goes on: the operator may make room
-                    self._notice = str(error)
-            elif request.what == "stop" and running:
-                self._end_recording("the operator stopped it")
-            elif request.what == "mark":
-                self._mark(request.text)
+            live = self._live
+            if live is None:
+                self._notice = "no logger yet: this works once it is connected"
+                continue
+            match request.what:
+                case "record":
+                    try:
+                        self._notice = live.record(self._conversation.host.pending)
+                    except StorageError as error:  # the stream goes on: the operator may make room
+                        self._notice = str(error)
+                case "stop" if self._absence is not None:
+                    live.cut_off(f"the operator stopped it while the link was lost: {self._absence.reason}")
+                case "stop":
+                    live.end_recording("the operator stopped it")
+                case "mark":
+                    self._notice = live.mark(request.text)
+                case "note":
+                    self._notice = live.note(request.text)
+                case "zero":
+                    self._notice = live.zero(request.text)
 
-    def _begin_recording(self) -> None:
-        """Record from the next sample on; raises StorageError where no file can be made."""
-        from capture.engine.recording import ActiveRecording  # pyarrow loads here, after the first paint
-
-        if self._run is None or self._logger is None:
-            self._notice = "no logger yet: recording can start once it is connected"
-            return
-        if self._recording is not None and not self._recording.finished:
-            self._notice = "the last recording is still being saved"
-            return
-        seconds, interval_ns = self._settings.seconds, self._logger.identity.interval_ns
-        limit = None if seconds is None else max(1, round(seconds * 1e9 / interval_ns))
-        streaming = self._run.path.position.next_index is not None
-        start = self._run.path.position if streaming else None
-        run = Run(Opening(time.time_ns(), self._logger, self._settings.card, start, limit))
-        self._recording = ActiveRecording(run, self._settings.folder, self._conversation.host.pending)
-        self._run, self._folds, self._finished_figures = run, RunFolds(), None
-        self._notice = f"recording to {self._recording.path.name}"
-
-    def _end_recording(self, ended: str, *, interrupted: bool = False) -> None:
-        if self._recording is None or not self._recording.running:
-            return
-        self._finished_figures = self._folds.figures()
-        self._recording.seal(ended, interrupted=interrupted)
-        self._notice = f"recording ended: {ended}"
-        self._new_run()
-
-    def _mark(self, text: str) -> None:
-        if self._recording is None or not self._recording.running:
-            self._notice = "nothing is recorded, so there is nothing to mark: press r first"
-            return
-        mark = self._recording.mark(text)
-        at_s = self._recording.run.seconds(mark.tick_us)
-        self._notice = f"mark {len(self._recording.run.marks)}" + (
-            "" if at_s is None else f" at {at_s:.1f} s"
-        )
+    # When the link goes away
 
     def _watch_silence(self) -> None:
         if self._state not in {LinkState.STREAMING, LinkState.SILENT}:
@@ -265,14 +245,46 @@ class Session:
             )
 
     def _silent_s(self) -> float:
-        last = self._recent.last_arrival or self._streaming_since
+        last = self._live.recent.last_arrival if self._live is not None else None
+        last = max(last or 0.0, self._streaming_since)
         return max(0.0, time.monotonic() - last) if last else 0.0
+
+    def _link_lost(self, error: LinkError) -> None:
+        """Let go of the link and seek it again; raise `error` where that is not wanted, or was in vain."""
+        now = time.monotonic()
+        absence = self._absence or _Absence(now, error, now)
+        if self._live is None or now - absence.since >= self._settings.reconnect_s:
+            raise error
+        absence.next_try = now + RECONNECT_EVERY_S
+        self._absence, self._state = absence, LinkState.RECONNECTING
+        self._conversation.let_go()
+        self._backfill.link_lost()
+        self._live.link_lost(str(error))
+
+    def _try_again(self, absence: _Absence) -> bool:
+        """Open the link again when it is time to; return whether it is open."""
+        if self._live is None or self._conversation.is_open:
+            return True
+        now = time.monotonic()
+        if now - absence.since >= self._settings.reconnect_s:
+            raise absence.reason
+        if now < absence.next_try:
+            time.sleep(TURN_S)
+            return False
+        absence.next_try = now + RECONNECT_EVERY_S
+        try:
+            self._live.sent(self._conversation.open(self._live.logger))
+        except LinkError:
+            self._conversation.let_go()
+            return False
+        return True
 
     def _give_up(self, error: CaptureError) -> None:
         self.failure = error
-        seen = self._recent.last_arrival is not None
+        seen = self._live is not None and self._live.recent.last_arrival is not None
         self._state = LinkState.LOST if seen else LinkState.FAILED
-        self._end_recording(f"{error.where}: {error.what}", interrupted=True)
+        if self._live is not None:
+            self._live.cut_off(f"{error.where}: {error.what}")
 
     # The snapshot
 
@@ -282,59 +294,20 @@ class Session:
 
     def _publish(self) -> None:
         self._published = time.monotonic()
-        recording = RecordingStatus() if self._recording is None else self._recording.status()
-        ended = recording.state in {RecordingState.SAVING, RecordingState.SAVED}
-        state = self._folds.state()
-        if state.rest.latest is not None:
-            self._rest_v = state.rest.latest.voltage_v
-        figures = self._finished_figures if ended and self._finished_figures else report(state)
-        self._snapshot = Snapshot(
-            link=self._link_status(),
-            recording=recording,
-            channels=self._faces(),
-            latest=self._recent.means(),
-            power_w=self._recent.power_w(),
-            rest_v=self._rest_v,
-            figures=figures if self._run is not None else None,
-            run_s=figures.duration_s,
-            chart=self._chart(),
-            notice=self._notice,
+        reason = self.failure or (self._absence.reason if self._absence is not None else None)
+        facts = LinkFacts(
+            self._state,
+            self._conversation.link.address,
+            "" if reason is None else str(reason),
+            self._silent_s(),
         )
+        self._snapshot = snapshot_of(self._live, facts, self._notice)
 
-    def _link_status(self) -> LinkStatus:
-        status = LinkStatus(self._state, self._conversation.link.address)
-        if self.failure is not None:
-            status = replace(status, message=str(self.failure))
-        if self._logger is None or self._run is None:
-            return status
-        recorded = self._recording.run if self._recording is not None else self._run
-        account = recorded.path.account
-        return replace(
-            status,
-            logger_name=self._logger.identity.name,
-            rate_hz=self._recent.rate_hz(time.monotonic()),
-            lost_samples=account.lost,
-            rejected_frames=account.rejected_frames,
-            silent_s=self._silent_s(),
-        )
 
-    def _faces(self) -> tuple[ChannelFace, ...]:
-        if self._logger is None or self._run is None:
-            return ()
-        columns = self._run.path.decoder.columns
-        return tuple(
-            ChannelFace(column, channel.quantity, channel.unit)
-            for column, channel in zip(columns, self._logger.channels, strict=True)
-        )
+def _same_channels(left: LoggerDescription, right: LoggerDescription) -> bool:
+    """Return whether samples of both lie in the same rows and mean the same."""
 
-    def _chart(self) -> ChartWindow | None:
-        if self._envelope is None or self._run is None:
-            return None
-        recording = self._recording
-        run = recording.run if recording is not None and recording.running else self._run
-        marks = (
-            []
-            if recording is None
-            else [mark.tick_us for mark in recording.run.marks if mark.tick_us is not None]
-        )
-        return self._envelope.window(run.first_tick_us or self._envelope.first_tick_us, marks)
+    def described(logger: LoggerDescription) -> list[Channel]:
+        return [replace(channel, command_id=0) for channel in logger.channels]
+
+    return left.identity.interval_ns == right.identity.interval_ns and described(left) == described(right)

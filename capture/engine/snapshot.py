@@ -22,6 +22,7 @@ class LinkState(Enum):
     CONNECTING = "connecting"
     STREAMING = "streaming"
     SILENT = "silent"  # the link is open and nothing comes
+    RECONNECTING = "reconnecting"  # it went away and is sought again
     LOST = "lost"  # it went away
     FAILED = "failed"  # it never worked
     CLOSED = "closed"
@@ -39,7 +40,11 @@ class RecordingState(Enum):
 
 @dataclass(frozen=True, slots=True)
 class LinkStatus:
-    """The link in words and counts. `message` is one line for the user, empty while all is well."""
+    """The link in words and counts. `message` is one line for the user, empty while all is well.
+
+    `missing_samples` are those that newer ones wait for, `recovered_samples` came when asked for again,
+    `lost_samples` never came.
+    """
 
     state: LinkState
     address: str
@@ -47,6 +52,8 @@ class LinkStatus:
     message: str = ""
     rate_hz: float = 0.0
     lost_samples: int = 0
+    recovered_samples: int = 0
+    missing_samples: int = 0
     rejected_frames: int = 0
     silent_s: float = 0.0
 
@@ -78,7 +85,8 @@ class ChartWindow:
     """The latest stretch of time as minimum and maximum per time bin, oldest first.
 
     `lowest` and `highest` map a column to n float64 values, NaN in bins without a reading. The last bin
-    ends at `end_s`, seconds on the same axis as `marks_s`; each bin is `bin_s` long.
+    ends at `end_s`, seconds on the same axis as `marks_s`; each bin is `bin_s` long. From
+    `provisional_from_s` on samples are missing that may yet come, None while none are.
     """
 
     end_s: float
@@ -86,6 +94,7 @@ class ChartWindow:
     lowest: Mapping[str, npt.NDArray[np.float64]]
     highest: Mapping[str, npt.NDArray[np.float64]]
     marks_s: tuple[float, ...] = ()
+    provisional_from_s: float | None = None
 
     def __len__(self) -> int:
         return max((len(column) for column in self.lowest.values()), default=0)
@@ -99,7 +108,8 @@ class Snapshot:
     is the mean of voltage times current over the same samples, `rest_v` the voltage of the latest rest since
     connecting. `figures` are those of the running recording, of the one just finished, or else of the time
     since connecting, with the newest samples included though their grid cell is not full; `run_s` is how
-    long these samples span.
+    long these samples span. While samples are missing (`link.missing_samples`), `latest` and the chart know
+    newer ones than `figures` do: they are provisional.
     """
 
     link: LinkStatus

@@ -91,15 +91,19 @@ class VirtualRig:
             command_id=0,
             boot_id=boot_id,
             interval_ns=INTERVAL_US * 1000,
-            ring_samples=0,
+            ring_samples=BUFFER_SAMPLES,
             channel_count=len(SENSORS),
             name=f"virtual pole saw, {pack.name}",
             firmware="virtual 0.1",
         )
-        self.logger = VirtualLogger(identity, [sensor.channel for sensor in SENSORS], BUFFER_SAMPLES)
+        self.logger = VirtualLogger(identity, [sensor.channel for sensor in SENSORS])
         self._life = _live(pack, seed)
         self._noise = np.random.default_rng([seed, 1])
         self._next_sample = 0
+
+    def restart(self) -> None:
+        """Cut the logger's power for a moment; pack and saw live on."""
+        self.logger.restart((self.logger.identity.boot_id + 1) % 2**32)
 
     def receive(self, received: bytes) -> None:
         """Take bytes from the host."""

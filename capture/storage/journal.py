@@ -13,6 +13,7 @@ from __future__ import annotations
 import json
 import os
 import struct
+import time
 import zlib
 from dataclasses import dataclass
 from enum import IntEnum
@@ -21,6 +22,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final
 import portalocker
 
 from capture.errors import RecordingDamaged, RecordingInUse
+from capture.storage.durable import sync_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 FILE_HEAD: Final = b"SAGLJRN1"
 MARKER: Final = b"\xa5\xc3\x5a\x3c"
 MAX_PAYLOAD_BYTES: Final = 1 << 20
+RECOVERY_TAKES_S: Final = 0.05
 _CHUNK_BYTES: Final = 1 << 18
 _HEAD: Final = struct.Struct("<IBq")
 _CHECKSUM: Final = struct.Struct("<I")
@@ -40,7 +43,7 @@ class RecordKind(IntEnum):
     OPENING = 1  # JSON: the Opening of the run
     BYTES_IN = 2  # from the logger
     BYTES_OUT = 3  # to the logger
-    EVENT = 4  # JSON: {"event": "mark" | "stop", ...}
+    EVENT = 4  # JSON: a host event of capture/events.py
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,13 +80,30 @@ def _lock(file: BinaryIO, path: Path) -> None:
         ) from None
 
 
+def _new_locked(path: Path) -> BinaryIO:
+    """Return the new file at `path`, locked before its first byte.
+
+    Between making and locking it, a recovery in another process may take it for one left behind and empty,
+    lock it, and remove it; then it is made again.
+    """
+    while True:
+        file = path.open("xb", buffering=0)
+        try:
+            _lock(file, path)
+            if os.path.samestat(os.fstat(file.fileno()), path.stat()):
+                return file
+        except (RecordingInUse, FileNotFoundError):
+            time.sleep(RECOVERY_TAKES_S)
+        file.close()
+
+
 class JournalWriter:
     """Appends records to a new, locked file. `sync` makes all before it safe."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        self._file: BinaryIO = path.open("xb", buffering=0)
-        _lock(self._file, path)
+        self._file = _new_locked(path)
+        sync_folder(path.parent)
         self._unwritten = bytearray(FILE_HEAD)
 
     def append(self, record: Record) -> None:

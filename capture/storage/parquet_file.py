@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from capture.blocks import SampleBlock, join
 from capture.errors import RecordingDamaged
+from capture.storage.durable import sync_folder
 from capture.storage.naming import partial_of
 
 if TYPE_CHECKING:
@@ -81,7 +82,7 @@ class RecordingFile:
         with self._partial.open("rb+") as file:
             os.fsync(file.fileno())
         self._partial.replace(self.path)
-        _sync_folder(self.path.parent)
+        sync_folder(self.path.parent)
         self._verify()
         return self.path
 
@@ -105,25 +106,13 @@ class RecordingFile:
         self.rows += len(rows)
 
     def _verify(self) -> None:
+        """Read every row back: what the disk made of it must be what was given to it."""
         with pq.ParquetFile(self.path) as file:
             found = sum(batch.num_rows for batch in file.iter_batches())
-        if found != self.rows:
+            told = DOCUMENT_KEY.encode() in (file.metadata.metadata or {})
+        if found != self.rows or not told:
             raise RecordingDamaged(
-                f"holds {found} rows after writing {self.rows}",
+                f"holds {found} rows after writing {self.rows}" + ("" if told else ", and no document"),
                 str(self.path),
                 "Keep the journal beside it and run: sagline recover",
             )
-
-
-def _sync_folder(folder: Path) -> None:
-    """Make a rename in `folder` safe, where the platform lets a folder be synced."""
-    try:
-        descriptor = os.open(folder, os.O_RDONLY)
-    except OSError:
-        return
-    try:
-        os.fsync(descriptor)
-    except OSError:
-        pass  # some network file systems refuse; the rename itself is done
-    finally:
-        os.close(descriptor)

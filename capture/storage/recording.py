@@ -12,7 +12,6 @@ import pyarrow.parquet as pq
 
 from capture.blocks import SampleBlock
 from capture.errors import RecordingDamaged
-from capture.run import DOCUMENT_FORMAT
 from capture.storage.parquet_file import DOCUMENT_KEY, QUALITY_COLUMN, TIME_COLUMNS
 
 if TYPE_CHECKING:
@@ -20,6 +19,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 READ_ROWS: Final = 65_536
+#: Formats of the document that this program reads; 1 lacks recovered samples and host events but marks.
+KNOWN_FORMATS: Final = frozenset({1, 2})
 _MAGIC: Final = b"PAR1"
 _RELIED_ON: Final = {
     "opened": str,
@@ -116,13 +117,13 @@ def _document(path: Path, kept: bytes) -> dict[str, Any]:
     try:
         document: dict[str, Any] = json.loads(kept)
         known = document["format"]
-        if known == DOCUMENT_FORMAT:
+        if known in KNOWN_FORMATS:
             _rely_on(document)
     except (ValueError, KeyError, TypeError) as error:
         raise _damaged(path, f"has a document that cannot be read ({_first_line(error)})") from error
-    if known != DOCUMENT_FORMAT:
+    if known not in KNOWN_FORMATS:
         raise RecordingDamaged(
-            f"is a recording of format {known}; this program reads {DOCUMENT_FORMAT}",
+            f"is a recording of format {known}; this program reads up to {max(KNOWN_FORMATS)}",
             str(path),
             "Read it with the version of sagline that made it, or a newer one.",
         )

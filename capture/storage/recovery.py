@@ -7,10 +7,12 @@ columns are those that a clean stop would have written.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from capture.errors import DiskFull, RecordingDamaged, RecordingInUse, StorageError
-from capture.run import Opening, Run
+from capture.events import Ended, LinkLost, event_from
+from capture.opening import Opening
+from capture.run import Run
 from capture.storage.journal import JournalReader, Record, RecordKind
 from capture.storage.naming import journals_in, partial_of, recording_of
 from capture.storage.parquet_file import RecordingFile
@@ -25,8 +27,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from capture.blocks import SampleBlock
+    from capture.events import Event
 
     Progress = Callable[[int, int], None]
+
+
+CUT_OFF: Final = "cut off: the program or the machine stopped in mid-run"
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,18 +49,22 @@ class Replay:
     """Drives a Run with the records of a journal; the run is known once the opening has been read."""
 
     def __init__(self, records: Iterator[Record], path: Path) -> None:
-        self.ended = ""
         self._records = records
+        self._path = path
         self._reader = MessageReader()
         self.run = Run(_opening(records, path))
 
     def blocks(self) -> Iterator[SampleBlock]:
-        """Yield the samples of the journal in order."""
+        """Yield the samples of the journal in order. A run that was cut off ends with its last record."""
+        host_ns = self.run.opening.opened_ns
         for record in self._records:
+            host_ns = record.host_ns
             if record.kind is RecordKind.BYTES_IN:
-                yield from self.run.receive(self._messages(record.payload), record.host_ns)
+                yield from self.run.receive(self._messages(record.payload), host_ns).ordered
             elif record.kind is RecordKind.EVENT:
-                self._event(record)
+                yield from self.run.apply(self._event(record))
+        if self.run.ended is None:
+            yield from self.run.apply(Ended(self.run.moment(host_ns), CUT_OFF, interrupted=True))
 
     def _messages(self, received: bytes) -> list[object]:
         """Return what the live host made of `received`: an echoed command is a rejected frame."""
@@ -63,12 +73,18 @@ class Replay:
             for message in self._reader.receive(received)
         ]
 
-    def _event(self, record: Record) -> None:
-        document = record.document()
-        if document["event"] == "mark":
-            self.run.restore_mark(document["mark"])
-        elif document["event"] == "stop":
-            self.ended = document["ended"]
+    def _event(self, record: Record) -> Event:
+        try:
+            event = event_from(record.document())
+        except (ValueError, KeyError, TypeError) as error:
+            raise RecordingDamaged(
+                f"holds an event that this version does not know ({error!r})",
+                str(self._path),
+                "Recover it with the version of sagline that recorded it, or a newer one.",
+            ) from error
+        if isinstance(event, LinkLost):  # what had begun to arrive never ended
+            self._reader = MessageReader()
+        return event
 
 
 def _opening(records: Iterator[Record], path: Path) -> Opening:
@@ -116,8 +132,7 @@ def _rebuild(reader: JournalReader, target: Path, progress: Progress) -> Recover
         for block in replay.blocks():
             file.append(block)
             progress(reader.bytes_read, reader.size)
-        ended = replay.ended or "cut off: the program or the machine stopped in mid-run"
-        file.seal(replay.run.document(ended=ended, interrupted=not replay.ended))
+        file.seal(replay.run.document())
     except BaseException:
         file.abandon()
         raise

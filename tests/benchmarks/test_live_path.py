@@ -10,12 +10,14 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+from logger_streams import end
 
 from capture.folds.run import RunFolds
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
+from capture.opening import Opening
 from capture.path import LoggerDescription
-from capture.run import Opening, Run
+from capture.run import Run
 from capture.storage.parquet_file import RecordingFile
 from firmware_protocol.host_link import Described, HostLink, MessageReader
 
@@ -52,11 +54,12 @@ def live_path(stream, path, chunk=4096):
     run, reader, folds = Run(Opening(0, stream.logger)), MessageReader(), RunFolds()
     file = RecordingFile(path, run.path.decoder.columns)
     for at in range(0, len(stream.wire), chunk):
-        blocks = run.receive(reader.receive(stream.wire[at : at + chunk]))
+        blocks = run.receive(reader.receive(stream.wire[at : at + chunk])).ordered
         folds.feed(blocks)
         for block in blocks:
             file.append(block)
-    file.seal(run.document(ended="bench", interrupted=False))
+    end(run)
+    file.seal(run.document())
     return folds.figures().samples
 
 
@@ -82,7 +85,7 @@ def test_live_path_against_a_bare_write(benchmark, stream, tmp_path):
 def test_folds_against_plain_numpy(benchmark, stream):
     """All folds on the grid, against one numpy trapezoid over the whole."""
     run = Run(Opening(0, stream.logger))
-    blocks = run.receive(MessageReader().receive(stream.wire))
+    blocks = run.receive(MessageReader().receive(stream.wire)).ordered
 
     def fold():
         folds = RunFolds()

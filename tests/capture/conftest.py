@@ -3,7 +3,8 @@
 import pytest
 from logger_streams import columns_of, stream_of
 
-from capture.run import Opening, Run
+from capture.opening import Opening
+from capture.run import Run
 from firmware_protocol.host_link import MessageReader
 
 
@@ -15,4 +16,4 @@ def stream():
 @pytest.fixture(scope="session")
 def whole_rows(stream):
     run = Run(Opening(0, stream.logger))
-    return columns_of(run.receive(MessageReader().receive(stream.wire)))
+    return columns_of(run.receive(MessageReader().receive(stream.wire)).ordered)

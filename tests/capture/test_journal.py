@@ -5,6 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from capture.errors import RecordingDamaged, RecordingInUse
+from capture.storage import journal
 from capture.storage.journal import FILE_HEAD, JournalReader, JournalWriter, Record, RecordKind, encode_record
 
 RECORDS = st.lists(
@@ -97,3 +98,24 @@ def test_a_missing_journal_is_told(tmp_path):
     """One line instead of a traceback."""
     with pytest.raises(RecordingDamaged, match="cannot be opened"):
         JournalReader(tmp_path / "none.journal")
+
+
+def test_a_journal_that_a_recovery_removed_before_it_was_locked_is_made_again(tmp_path, monkeypatch):
+    """Between making the file and locking it another process may take it for an empty one left behind."""
+    path, lock, removed = tmp_path / "run.journal", journal._lock, []
+
+    def remove_first(file, where):
+        if not removed:
+            removed.append(where)
+            where.unlink()
+        lock(file, where)
+
+    monkeypatch.setattr(journal, "_lock", remove_first)
+    writer = JournalWriter(path)
+    writer.append(Record(RecordKind.BYTES_IN, 1, b"kept"))
+    writer.sync()
+    writer.close()
+    reader = JournalReader(path)
+    assert removed
+    assert [record.payload for record in reader.records()] == [b"kept"]
+    reader.close()

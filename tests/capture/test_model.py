@@ -9,7 +9,8 @@ from capture.model.open_circuit import NMC_VOLTS, nmc_voltage
 from capture.model.pack import PACKS, Pack
 from capture.model.rig import VirtualRig
 from capture.model.work import CuttingLoad
-from capture.run import Opening, Run
+from capture.opening import Opening
+from capture.run import Run
 from firmware_protocol.host_link import HostLink, MessageReader
 
 
@@ -64,7 +65,7 @@ def test_truth_is_the_integral_of_the_work():
 def test_the_sensors_add_no_bias():
     """Over the first rest the mean error stays within four standard errors of zero; noise is as stated."""
     stream = stream_of(seed=4, seconds=3.0)
-    rows = columns_of(Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire)))
+    rows = columns_of(Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire)).ordered)
     at_rest = rows["tick_us"] < 2_900_000
     error = rows["current_a"][at_rest].astype(float) - 0.03
     assert abs(error.mean()) < 4 * 0.04 / np.sqrt(at_rest.sum())

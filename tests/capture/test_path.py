@@ -10,6 +10,7 @@ from logger_streams import (
     assert_same_rows,
     channel,
     columns_of,
+    end,
     logger_with,
     samples,
     start_reply,
@@ -18,9 +19,10 @@ from logger_streams import (
 )
 
 from capture.blocks import Quality
-from capture.order import Position
+from capture.opening import Opening
 from capture.path import SamplePath
-from capture.run import Opening, Run
+from capture.placing import Position
+from capture.run import Run
 from firmware_protocol.host_link import MessageReader
 from firmware_protocol.messages import Samples
 
@@ -42,7 +44,7 @@ def test_any_chunking_gives_the_same_rows(stream, whole_rows, seed):
     run, reader, blocks, at = Run(Opening(0, stream.logger)), MessageReader(), [], 0
     while at < len(stream.wire):
         size = cut.choice([1, 7, 100, 3000])
-        blocks += run.receive(reader.receive(stream.wire[at : at + size]))
+        blocks += run.receive(reader.receive(stream.wire[at : at + size])).ordered
         at += size
     assert_same_rows(columns_of(blocks), whole_rows)
 
@@ -62,7 +64,8 @@ def test_any_loss_is_counted_exactly(stream, whole_rows, lost):
         for index in range(message.first_index, message.first_index + message.count)
     }
     run = Run(Opening(0, stream.logger))
-    blocks = run.receive(MessageReader().receive(b"".join(kept_frames)))
+    blocks = run.receive(MessageReader().receive(b"".join(kept_frames))).ordered
+    blocks += end(run)
     rows = columns_of(blocks)
     kept = ~np.isin(whole_rows["index"], list(gone))
     for name in ("index", "tick_us", "current_a", "voltage_v"):
@@ -89,7 +92,7 @@ def test_corrupted_bytes_cost_samples_and_nothing_else(stream, whole_rows, seed)
         for number, frame in enumerate(stream.frames)
     ]
     run = Run(Opening(0, stream.logger))
-    rows = columns_of(run.receive(MessageReader().receive(b"".join(frames))))
+    rows = columns_of([*run.receive(MessageReader().receive(b"".join(frames))).ordered, *end(run)])
     place = np.searchsorted(whole_rows["index"], rows["index"])
     for name in ("index", "tick_us", "current_a", "voltage_v"):
         np.testing.assert_array_equal(rows[name], whole_rows[name][place])
@@ -99,7 +102,9 @@ def test_corrupted_bytes_cost_samples_and_nothing_else(stream, whole_rows, seed)
 
 def test_repeated_and_late_frames_count_once(path):
     """What was seen before is dropped and counted."""
-    blocks = path.receive([samples(0, 5), samples(5, 5), samples(0, 5), samples(5, 5), samples(10, 5)])
+    blocks = path.receive(
+        [samples(0, 5), samples(5, 5), samples(0, 5), samples(5, 5), samples(10, 5)]
+    ).ordered
     assert indices(blocks) == list(range(15))
     assert (path.account.repeated_frames, path.account.lost) == (2, 0)
 
@@ -109,7 +114,7 @@ def test_counters_wrap(path):
     first = 2**32 - 7
     path = SamplePath(logger_with([channel()]), start=Position(7, first, 2**32 - 3000))
     frames = [samples(first + at, 5, tick_us=2**32 - 3000 + at * 1000) for at in (0, 5, 10)]
-    blocks = path.receive(frames)
+    blocks = path.receive(frames).ordered
     assert indices(blocks) == list(range(first, first + 15))
     assert np.concatenate([block.ticks_us for block in blocks]).tolist() == [
         2**32 - 3000 + step * 1000 for step in range(15)
@@ -128,7 +133,7 @@ def test_counters_wrap(path):
 )
 def test_frames_that_cannot_be_true_are_rejected(path, frame):
     """A frame with a good checksum still has to fit the stream."""
-    blocks = path.receive([samples(0, 5), frame, samples(5, 5)])
+    blocks = path.receive([samples(0, 5), frame, samples(5, 5)]).ordered
     assert indices(blocks) == list(range(10))
     assert path.account.rejected_frames == 1
 
@@ -136,7 +141,9 @@ def test_frames_that_cannot_be_true_are_rejected(path, frame):
 def test_the_limit_ends_the_run_in_mid_frame():
     """A run of 12 samples has 12 rows, however the frames lie."""
     path = SamplePath(logger_with([channel()]), sample_limit=12)
-    blocks = path.receive([start_reply(3), *(samples(3 + 5 * step, 5) for step in range(4)), stop_reply(23)])
+    blocks = path.receive(
+        [start_reply(3), *(samples(3 + 5 * step, 5) for step in range(4)), stop_reply(23)]
+    ).ordered
     assert indices(blocks) == list(range(3, 15))
     assert (path.complete, path.account.lost) == (True, 0)
 
@@ -144,7 +151,7 @@ def test_the_limit_ends_the_run_in_mid_frame():
 def test_losses_count_towards_the_limit():
     """A limit is a time: what was lost in it is lost, not made up for later."""
     path = SamplePath(logger_with([channel()]), sample_limit=12)
-    blocks = path.receive([start_reply(0), samples(5, 5), samples(20, 5), stop_reply(25)])
+    blocks = path.receive([start_reply(0), samples(5, 5), samples(20, 5), stop_reply(25)]).ordered
     assert indices(blocks) == list(range(5, 10))
     assert (path.complete, path.account.lost) == (True, 7)
 
@@ -160,7 +167,7 @@ def test_a_pause_is_no_loss(path):
             samples(500, 5),
             stop_reply(505),
         ]
-    )
+    ).ordered
     assert indices(blocks) == [*range(5), *range(500, 505)]
     assert path.account.lost == 0
     assert blocks[1].quality[0] == Quality.AFTER_PAUSE
@@ -168,7 +175,7 @@ def test_a_pause_is_no_loss(path):
 
 def test_a_repeated_start_changes_nothing(path):
     """The host repeats a start whose answer was lost; the second answer names the same first sample."""
-    blocks = path.receive([start_reply(0), samples(0, 5), start_reply(0), samples(5, 5)])
+    blocks = path.receive([start_reply(0), samples(0, 5), start_reply(0), samples(5, 5)]).ordered
     assert indices(blocks) == list(range(10))
     assert path.account.lost == 0
 
@@ -179,7 +186,7 @@ def test_samples_carry_what_the_sensors_said():
     from capture.model.rig import VirtualRig
 
     stream = stream_of("wren", seed=3, seconds=2.0)
-    rows = columns_of(Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire)))
+    rows = columns_of(Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire)).ordered)
     twin = VirtualRig(PACKS["wren"], 3)
     bodies = []
     twin.logger.sample = lambda _tick, _count, body: bodies.append(body)

@@ -11,6 +11,7 @@ from logger_streams import (
     assert_same_rows,
     channel,
     columns_of,
+    end,
     logger_with,
     samples,
     start_reply,
@@ -18,8 +19,10 @@ from logger_streams import (
 )
 
 from capture.errors import RecordingDamaged
+from capture.events import Mark
+from capture.opening import Opening
 from capture.path import LoggerDescription
-from capture.run import Opening, Run
+from capture.run import Run
 from capture.run_card import RunCard
 from capture.storage.naming import new_recording, safe_word
 from capture.storage.parquet_file import ROW_GROUP_ROWS, RecordingFile
@@ -29,12 +32,13 @@ from capture.storage.recording import open_recording
 def recorded(path, messages, channels=None):
     logger = logger_with(channels or [channel()])
     run = Run(Opening(1_700_000_000_000_000_000, logger, RunCard("timed cut", "heron", "polesaw", "dry ash")))
-    blocks = run.receive(messages)
-    run.mark("limb two", 5)
+    blocks = run.receive(messages).ordered
+    run.apply(Mark(run.moment(5), "limb two"))
+    blocks += end(run)
     file = RecordingFile(path, run.path.decoder.columns)
     for block in blocks:
         file.append(block)
-    file.seal(run.document(ended="test", interrupted=False))
+    file.seal(run.document())
     return blocks
 
 

@@ -4,9 +4,12 @@ import os
 
 import pyarrow.parquet as pq
 import pytest
+from logger_streams import end
 
 from capture.errors import DiskFull, RecordingDamaged
-from capture.run import Opening, Run
+from capture.events import Mark, event_document
+from capture.opening import Opening
+from capture.run import Run
 from capture.storage.journal import JournalWriter, Record, RecordKind
 from capture.storage.parquet_file import RecordingFile
 from capture.storage.recording import open_recording
@@ -33,9 +36,9 @@ def journal_of_stream(folder, stream, *, cut=None, chunk=777, opening=None):
 def clean_stop(folder, stream, cut=None):
     run = Run(Opening(0, stream.logger))
     file = RecordingFile(folder / "clean.parquet", run.path.decoder.columns)
-    for block in run.receive(MessageReader().receive(stream.wire[:cut])):
+    for block in [*run.receive(MessageReader().receive(stream.wire[:cut])).ordered, *end(run)]:
         file.append(block)
-    return file.seal(run.document(ended="test", interrupted=False))
+    return file.seal(run.document())
 
 
 @pytest.mark.parametrize("cut", [None, 9_999], ids=["whole", "torn in mid-frame"])
@@ -90,9 +93,8 @@ def test_a_damaged_record_costs_its_bytes(tmp_path, stream):
     recovered = recover(journal)
     assert recovered.skipped_bytes > 0
     assert recovered.lost_samples > 0
-    whole = sum(
-        len(block) for block in Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire))
-    )
+    whole_run = Run(Opening(0, stream.logger))
+    whole = sum(map(len, whole_run.receive(MessageReader().receive(stream.wire)).ordered))
     assert recovered.samples + recovered.lost_samples == whole
 
 
@@ -144,16 +146,15 @@ def test_marks_come_back_in_their_place(tmp_path, stream):
 
     run = Run(Opening(0, stream.logger))
     run.receive(MessageReader().receive(stream.wire[:5000]))
-    mark = run.mark("limb two", 42)
+    mark = Mark(run.moment(42), "limb two")
     journal = tmp_path / "run.journal"
     writer = JournalWriter(journal)
     writer.append(Record(RecordKind.OPENING, 0, json.dumps(run.opening.as_json()).encode()))
     writer.append(Record(RecordKind.BYTES_IN, 0, stream.wire[:5000]))
-    event = {"event": "mark", "mark": mark.as_json()}
-    writer.append(Record(RecordKind.EVENT, 42, json.dumps(event).encode()))
+    writer.append(Record(RecordKind.EVENT, 42, json.dumps(event_document(mark)).encode()))
     writer.append(Record(RecordKind.BYTES_IN, 0, stream.wire[5000:]))
     writer.sync()
     writer.close()
     document = open_recording(recover(journal).recording).document
-    assert [(one["text"], one["index"]) for one in document["marks"]] == [("limb two", mark.index)]
-    assert document["marks"][0]["t_s"] == run.seconds(mark.tick_us)
+    assert [(one["text"], one["index"]) for one in document["marks"]] == [("limb two", mark.at.index)]
+    assert document["marks"][0]["t_s"] == run.seconds(mark.at.tick_us)

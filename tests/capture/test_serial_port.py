@@ -10,7 +10,8 @@ import pytest
 import serial
 from waiting import wait_for
 
-from capture.engine.session import Session, Settings
+from capture.engine.live_run import Settings
+from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState
 from capture.errors import AccessDenied, DeviceNotFound, InputError, LinkLost, NotALogger, PortBusy
 from capture.links.address import open_address, parse_address

@@ -7,7 +7,8 @@ import pyarrow.parquet as pq
 import pytest
 from waiting import wait_for
 
-from capture.engine.session import Session, Settings
+from capture.engine.live_run import Settings
+from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState
 from capture.errors import LinkLost
 from capture.links.virtual import VirtualLink

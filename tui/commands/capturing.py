@@ -10,7 +10,8 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from capture.engine.session import Session, Settings
+from capture.engine.live_run import Settings
+from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState, Snapshot
 from capture.storage.naming import DEFAULT_FOLDER, journals_in
 from tui.output import ProgressLine, WrongUsage, print_json, say
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 POLL_S: Final = 0.05
 LINE_INTERVAL_S: Final = 1.0
 SWITCH_INTERVAL_S: Final = 0.0005
+#: How long a link that went away is sought: on screen somebody is there to put the plug back in.
+RECONNECT_ON_SCREEN_S: Final = 300.0
+RECONNECT_HEADLESS_S: Final = 20.0
 
 
 def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
@@ -37,6 +41,13 @@ def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", type=Path, default=DEFAULT_FOLDER, metavar="DIR", help="folder for recordings (./recordings)"
     )
+    parser.add_argument(
+        "--reconnect",
+        type=float,
+        metavar="S",
+        help="how long to seek a link that goes away in mid-run "
+        f"(on screen {RECONNECT_ON_SCREEN_S:.0f} s, headless {RECONNECT_HEADLESS_S:.0f} s)",
+    )
     parser.add_argument("--kind", help="kind of run, for the run card")
     parser.add_argument("--note", default="", help="a note for the run card")
     parser.add_argument("--json", action="store_true", help="print the result as JSON (with --headless)")
@@ -47,6 +58,8 @@ def check_arguments(arguments: argparse.Namespace) -> None:
     seconds = arguments.seconds
     if seconds is not None and not 0 < seconds < 10**7:
         raise WrongUsage(f"--seconds {seconds:g} is no time to record; give a number above zero")
+    if arguments.reconnect is not None and not 0 <= arguments.reconnect < 10**7:
+        raise WrongUsage(f"--reconnect {arguments.reconnect:g} is no time to wait; give zero or more seconds")
     if arguments.json and not arguments.headless:
         raise WrongUsage("--json prints nothing beside a screen; add --headless")
 
@@ -77,12 +90,24 @@ def run_session(
     `extra` adds entries to the JSON of a finished recording.
     """
     recover_left_behind(arguments.out)
-    settings = Settings(arguments.out, card, record_at_once or arguments.headless, seconds=arguments.seconds)
+    settings = Settings(
+        arguments.out,
+        card,
+        record_at_once=record_at_once or arguments.headless,
+        seconds=arguments.seconds,
+        reconnect_s=_reconnect_s(arguments),
+    )
     session = Session(link, settings)
     if not arguments.headless:
         return _on_screen(session)
     snapshot = _headless(session)
     return _report(arguments, session, snapshot, extra)
+
+
+def _reconnect_s(arguments: argparse.Namespace) -> float:
+    if arguments.reconnect is not None:
+        return float(arguments.reconnect)
+    return RECONNECT_HEADLESS_S if arguments.headless else RECONNECT_ON_SCREEN_S
 
 
 def _on_screen(session: Session) -> int:

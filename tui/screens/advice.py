@@ -32,6 +32,7 @@ _NEXT: Final = {
     LinkState.CONNECTING: "Plug the logger in and switch it on. Its first samples bring the figures.",
     LinkState.STREAMING: "The logger is there. Its first samples bring the figures.",
     LinkState.SILENT: "The link is open and nothing comes. Is the logger running? Press its reset button.",
+    LinkState.RECONNECTING: "The logger went away and is sought again. Check its plug and its power.",
     LinkState.LOST: "The logger went away. Check its plug and its power.",
     LinkState.FAILED: "Press q, put it right, and start again.",
     LinkState.CLOSED: "The link was let go. Press q to leave.",

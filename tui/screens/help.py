@@ -12,8 +12,8 @@ from textual.screen import Screen
 from textual.widgets import Footer, Static
 
 from tui.screens.advice import CAUTIONS
-from tui.widgets.chart_picture import GAP_SIGN
-from tui.widgets.state_words import FROZEN, LINK_WORDS, RECORDING_WORDS
+from tui.widgets.chart_picture import GAP_SIGN, PROVISIONAL_SIGN
+from tui.widgets.state_words import FROZEN, LINK_WORDS, PROVISIONAL, RECORDING_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -35,6 +35,8 @@ FIGURES: Final = (
     ("returned", "energy that braking fed back into it (back)"),
     ("cuts", "stretches of work between idle stretches"),
     ("run time", "of the recording; since connecting while nothing is recorded"),
+    ("waiting for", "samples that are missing and have been asked for again"),
+    ("recovered", "samples that came when they were asked for again"),
     ("lost", "samples that the logger took and that never arrived"),
     ("rejected", "frames that arrived damaged"),
     ("disk", "how long the disk lasts at this rate"),
@@ -44,6 +46,7 @@ FIGURES: Final = (
 CHART: Final = (
     ("trace", "the lowest and the highest sample of each column: no peak is left out"),
     (f"{GAP_SIGN} on the axis", "samples are missing there"),
+    (f"{PROVISIONAL_SIGN} on the axis", "provisional: earlier samples may yet come"),
     ("numbered line", "a mark"),
 )
 
@@ -70,7 +73,7 @@ class HelpScreen(Screen[None]):
 
     def compose(self) -> ComposeResult:
         """Yield the sections from the top."""
-        states = [*LINK_WORDS.values(), *RECORDING_WORDS.values(), FROZEN]
+        states = [*LINK_WORDS.values(), *RECORDING_WORDS.values(), PROVISIONAL, FROZEN]
         with VerticalScroll(id="help"):
             yield from _section("Keys (each can also be clicked in the last line)", self._keys)
             yield from _section("Figures", FIGURES)

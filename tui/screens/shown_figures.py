@@ -85,8 +85,10 @@ def other_channels(snapshot: Snapshot) -> list[Piece]:
 
 
 def _stale(link: LinkStatus) -> str:
-    """Return for how long the figures of the moment have been those of the past; empty while they are new."""
-    return "" if link.state is LinkState.STREAMING else f"stale {duration(link.silent_s)}"
+    """Return what keeps the figures of the moment from being both new and final; empty while nothing does."""
+    if link.state is not LinkState.STREAMING:
+        return f"stale {duration(link.silent_s)}"
+    return "provisional" if link.missing_samples else ""
 
 
 def _voltage_details(figures: RunFigures, voltage: float | None, rest: float | None) -> tuple[Detail, ...]:

@@ -1,7 +1,8 @@
 """A chart as characters and what each of them is: panes above one another on one time axis. Pure.
 
 The margin at the left holds the numbers with their unit. Below the last pane lie the time axis, which carries
-a cross where readings are missing, and its labels in seconds before now.
+a cross where readings are missing and is dashed where they are provisional, and its labels in seconds before
+now.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 _MARGIN: Final = 9  # columns: a number, its unit, the axis
 GAP_SIGN: Final = "\N{BOX DRAWINGS LIGHT DIAGONAL CROSS}"
+PROVISIONAL_SIGN: Final = "\N{BOX DRAWINGS LIGHT TRIPLE DASH HORIZONTAL}"
 _AXIS_ROWS: Final = 2
 _LEAST_WIDTH: Final = _MARGIN + 10
 _LEAST_PANE_ROWS: Final = 3  # what an axis with zero in its middle takes
@@ -56,7 +58,10 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class TimeSpan:
-    """The stretch of time shown: `span_s` seconds up to `end_s`, and the marks on the same clock."""
+    """The stretch of time shown: `span_s` seconds up to `end_s`, and the marks on the same clock.
+
+    From `provisional_from_s` on earlier samples may yet come.
+    """
 
     end_s: float
     bin_s: float
@@ -64,6 +69,7 @@ class TimeSpan:
     marks_s: tuple[float, ...] = ()
     first_mark: int = 1
     end_label: str = "now"
+    provisional_from_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -175,6 +181,9 @@ def _draw_time_axis(picture: Picture, time: TimeSpan, gap: Mask) -> None:
     height, width = picture.signs.shape
     plot = width - _MARGIN
     picture.put(height - _AXIS_ROWS, _MARGIN - 1, "└" + "─" * plot, Part.AXIS)
+    if time.provisional_from_s is not None:
+        start = _column_of(time.provisional_from_s, time, plot)
+        picture.put(height - _AXIS_ROWS, _MARGIN + start, PROVISIONAL_SIGN * (plot - start), Part.GAP)
     step = round_step(time.span_s / max(1, plot // _COLUMNS_PER_TIME_LABEL))
     ages = np.arange(0.0, time.span_s + step / 2, step)
     for age in ages[ages <= time.span_s * (1 + 1e-9)].tolist():

@@ -50,7 +50,15 @@ class EnvelopeChart(Widget):
         self, window: ChartWindow, *, span_s: float, first_mark: int, end_label: str, style: DotStyle
     ) -> None:
         """Draw the last `span_s` seconds of a window; its marks are numbered from `first_mark`."""
-        time = TimeSpan(window.end_s, window.bin_s, span_s, window.marks_s, first_mark, end_label)
+        time = TimeSpan(
+            window.end_s,
+            window.bin_s,
+            span_s,
+            window.marks_s,
+            first_mark,
+            end_label,
+            window.provisional_from_s,
+        )
         self._shown = (traces_of(window), time, style)
         self._draw()
 

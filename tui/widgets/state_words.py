@@ -47,6 +47,12 @@ LINK_WORDS: Final = {
         Tone.WAITING,
         "the link is open and nothing comes: the figures are stale, for as long as is shown",
     ),
+    LinkState.RECONNECTING: StateWord(
+        "↺",
+        "RECONNECTING",
+        Tone.WAITING,
+        "the link went away and is sought again; a recording goes on, and what the logger kept is fetched",
+    ),
     LinkState.LOST: StateWord("✕", "LOST", Tone.BAD, "the logger went away: check its plug and its power"),
     LinkState.FAILED: StateWord(
         "▲", "FAILED", Tone.BAD, "the logger was never reached: the reason stands beside it"
@@ -65,5 +71,12 @@ RECORDING_WORDS: Final = {
         "▲", "INTERRUPTED", Tone.BAD, "writing failed: what was written is kept and can be recovered"
     ),
 }
+
+PROVISIONAL: Final = StateWord(
+    "┄",
+    "PROVISIONAL",
+    Tone.WAITING,
+    "earlier samples are missing and asked for again: the figures of the moment run ahead of the sums",
+)
 
 FROZEN: Final = StateWord("‖", "FROZEN", Tone.WAITING, "the view stands still; the recording goes on")

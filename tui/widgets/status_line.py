@@ -7,23 +7,26 @@ from typing import TYPE_CHECKING, Final
 from capture.engine.snapshot import LinkState, RecordingState
 from tui.formatting import disk_left, duration, plain, rate
 from tui.widgets.pieces import Piece, Shrink
-from tui.widgets.state_words import FROZEN, LINK_WORDS, RECORDING_WORDS
+from tui.widgets.state_words import FROZEN, LINK_WORDS, PROVISIONAL, RECORDING_WORDS
 
 if TYPE_CHECKING:
     from capture.engine.snapshot import LinkStatus, RecordingStatus
 
 _DISK_SHORT_MINUTES: Final = 10
 _WRITER_BEHIND_FROM: Final = 0.25
+_SILENT: Final = frozenset({LinkState.SILENT, LinkState.RECONNECTING, LinkState.LOST})
 _TROUBLE: Final = "bold $warning"
 
 
 def link_pieces(link: LinkStatus, *, frozen: bool) -> list[Piece]:
     """Return how the link is, what it carries and what was lost on the way."""
     word = LINK_WORDS[link.state]
-    since = f" {duration(link.silent_s)}" if link.state in {LinkState.SILENT, LinkState.LOST} else ""
+    since = f" {duration(link.silent_s)}" if link.state in _SILENT else ""
     pieces = [Piece(f" {word.label}{since} ", word.tone.value)]
     if frozen:
         pieces.append(Piece(f" {FROZEN.label} ", FROZEN.tone.value))
+    if link.missing_samples:
+        pieces.append(Piece(f" {PROVISIONAL.label} ", PROVISIONAL.tone.value))
     if link.message:
         pieces.append(Piece(plain(link.message), "bold", Shrink.END))
     else:
@@ -31,6 +34,10 @@ def link_pieces(link: LinkStatus, *, frozen: bool) -> list[Piece]:
     if link.state is LinkState.STREAMING:
         pieces.append(Piece(rate(link.rate_hz)))
     if link.state not in {LinkState.CONNECTING, LinkState.FAILED}:
+        if link.missing_samples:
+            pieces.append(Piece(f"! waiting for {link.missing_samples:,}", _TROUBLE))
+        if link.recovered_samples:
+            pieces.append(Piece(f"recovered {link.recovered_samples:,}"))
         pieces.append(_counted("lost", link.lost_samples))
         pieces.append(_counted("rejected", link.rejected_frames))
     return pieces

@@ -1,0 +1,223 @@
+"""The samples of one logger as they come: figures of the moment at all times, a recording on request."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from capture.engine.envelope import Envelope
+from capture.engine.recent import Recent
+from capture.events import Ended, Ending, Event, GapDeclared, LinkBack, LinkLost, Mark, Note, Zero
+from capture.folds.run import RunFigures, RunFolds
+from capture.opening import Opening
+from capture.run import Run
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from capture.blocks import SampleBlock
+    from capture.engine.conversation import Turn
+    from capture.engine.recording import ActiveRecording
+    from capture.path import LoggerDescription
+    from capture.run_card import RunCard
+
+#: A recording that is to end waits no longer than this for samples that are missing in it.
+ENDING_WAIT_S: Final = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a session is to do: where recordings go, their run card, and when to record.
+
+    With `record_at_once` the first sample of the stream is recorded; `seconds` ends a recording by the
+    logger's clock. A link that is lost in mid-run is sought again for `reconnect_s`.
+    """
+
+    folder: Path
+    card: RunCard
+    record_at_once: bool = False
+    seconds: float | None = None
+    reconnect_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Wanted:
+    """A recording's end that waits for missing samples until `deadline`, by the host's monotonic clock."""
+
+    how: str
+    deadline: float
+
+
+class LiveRun:
+    """The current run of one logger: recorded or only watched, its folds, charts and zeros."""
+
+    def __init__(self, logger: LoggerDescription, settings: Settings) -> None:
+        self.logger = logger
+        self.recent = Recent()
+        self.recording: ActiveRecording | None = None
+        self.finished_figures: RunFigures | None = None
+        self._settings = settings
+        self._ending: _Wanted | None = None
+        self._rest_v: float | None = None
+        self._begin(Run(Opening(time.time_ns(), logger, settings.card)))
+        self.envelope = Envelope(self.run.path.decoder.columns)
+
+    @property
+    def records(self) -> bool:
+        """Whether samples go into a recording now."""
+        return self.recording is not None and self.recording.running
+
+    @property
+    def has_room(self) -> bool:
+        """Whether the writer can take another turn."""
+        return self.recording is None or self.recording.has_room
+
+    def rest_v(self) -> float | None:
+        """Return the voltage of the latest rest since connecting, which may lie before the recording."""
+        rest = self.folds.state().rest.latest
+        if rest is not None:
+            self._rest_v = rest.voltage_v
+        return self._rest_v
+
+    # Bytes, samples and events
+
+    def receive(self, turn: Turn) -> None:
+        """Take what a turn of the conversation brought."""
+        if self.records and self.recording is not None:
+            if turn.received:
+                self.recording.received(turn.host_ns, turn.received)
+            if turn.sent:
+                self.recording.sent(turn.host_ns, turn.sent)
+        arrival = self.run.receive(turn.events, turn.host_ns)
+        now = time.monotonic()
+        for block in arrival.fresh:
+            self.recent.feed(block, now)
+            self.envelope.feed(block)
+        self._deliver(arrival.ordered)
+        self._end_if_due()
+
+    def sent(self, sent: bytes) -> None:
+        """Take note of bytes that went to the logger outside a turn."""
+        if self.records and self.recording is not None and sent:
+            self.recording.sent(time.time_ns(), sent)
+
+    def give_up_waiting(self, end_index: int, why: str) -> None:
+        """Declare what is missing before `end_index` as lost."""
+        self._happened(GapDeclared(self.run.moment(time.time_ns()), end_index, why))
+        self._end_if_due()
+
+    def link_lost(self, why: str) -> None:
+        """Take note that the link went away."""
+        self._happened(LinkLost(self.run.moment(time.time_ns()), why))
+
+    def link_back(self) -> None:
+        """Take note that the logger sends again."""
+        self._happened(LinkBack(self.run.moment(time.time_ns())))
+
+    def _happened(self, event: Event) -> None:
+        if self.records and self.recording is not None:
+            self._deliver(self.recording.happened(event))
+        else:
+            self._deliver(self.run.apply(event))
+
+    def _deliver(self, ordered: Iterable[SampleBlock]) -> None:
+        blocks = list(ordered)
+        self.folds.feed(blocks)
+        if self.records and self.recording is not None:
+            self.recording.write(blocks)
+
+    # What the operator asks for; each returns what was done, in words
+
+    def mark(self, text: str) -> str:
+        """Mark the moment in the recording."""
+        if not self.records:
+            return "nothing is recorded, so there is nothing to mark: press r first"
+        event = Mark(self.run.moment(time.time_ns()), text)
+        self._happened(event)
+        at_s = self.run.seconds(event.at.tick_us)
+        return f"mark {len(self.run.marks)}" + ("" if at_s is None else f" at {at_s:.1f} s")
+
+    def note(self, text: str) -> str:
+        """Add a note to the recording."""
+        if not self.records:
+            return "nothing is recorded, so there is nothing to note it in: press r first"
+        self._happened(Note(self.run.moment(time.time_ns()), text))
+        return "noted"
+
+    def zero(self, column: str) -> str:
+        """Take the present reading of a channel for its zero, from the next sample on."""
+        present = self.recent.means().get(column)
+        if present is None:
+            return f"{column} has no reading, so it cannot be zeroed"
+        offset = self.run.path.decoder.zeros.present().get(column, 0.0) + present
+        self._happened(Zero(self.run.moment(time.time_ns()), column, offset))
+        return f"{column} zeroed: {offset:.4g} is taken from it from now on"
+
+    def record(self, pending: bytes) -> str:
+        """Record from the next sample on; `pending` are bytes of a frame that has begun.
+
+        Raises StorageError where no file can be made.
+        """
+        from capture.engine.recording import ActiveRecording  # pyarrow loads here, after the first paint
+
+        if self.records:
+            return "it is recorded already"
+        if self.recording is not None and not self.recording.finished:
+            return "the last recording is still being saved"
+        run = Run(self._opening(self._sample_limit()))
+        self.recording = ActiveRecording(run, self._settings.folder, pending)
+        self.finished_figures = None
+        self._begin(run)
+        return f"recording to {self.recording.path.name}"
+
+    def end_recording(self, how: str) -> None:
+        """End the recording with the newest sample; what is missing before it may come a little later."""
+        newest = self.run.path.position.next_index
+        if not self.records or self._ending is not None:
+            return
+        self._ending = _Wanted(how, time.monotonic() + ENDING_WAIT_S)
+        if newest is not None:
+            self._happened(Ending(self.run.moment(time.time_ns()), newest))
+        self._end_if_due()
+
+    def cut_off(self, how: str) -> None:
+        """End the recording here and now, because no sample can come any more."""
+        if self.records:
+            self._seal(how, interrupted=True)
+
+    def _end_if_due(self) -> None:
+        path, ending = self.run.path, self._ending
+        if not self.records:
+            return
+        if ending is not None:
+            nothing_came = path.position.next_index is None
+            if path.complete or nothing_came or time.monotonic() >= ending.deadline:
+                self._seal(ending.how, interrupted=False)
+        elif path.complete:
+            self._seal("the planned time was over", interrupted=False)
+
+    def _seal(self, how: str, *, interrupted: bool) -> None:
+        if self.recording is None:
+            return
+        last = self.recording.seal(Ended(self.run.moment(time.time_ns()), how, interrupted))
+        self.folds.feed(last)
+        self.finished_figures = self.folds.figures()
+        self._ending = None
+        self._begin(Run(self._opening(None)))
+
+    def _begin(self, run: Run) -> None:
+        """Let `run` take the samples from here on; the charts go on."""
+        self.run = run
+        self.folds = RunFolds()
+
+    def _opening(self, sample_limit: int | None) -> Opening:
+        path = self.run.path
+        start = path.position if path.position.next_index is not None else None
+        zeros = path.decoder.zeros.present()
+        return Opening(time.time_ns(), self.logger, self._settings.card, start, sample_limit, zeros)
+
+    def _sample_limit(self) -> int | None:
+        seconds, interval_ns = self._settings.seconds, self.logger.identity.interval_ns
+        return None if seconds is None else max(1, round(seconds * 1e9 / interval_ns))

@@ -1,0 +1,83 @@
+"""Links that lose and damage what they carry, for tests: deterministic from a seed."""
+
+import random
+
+from capture.errors import LinkLost
+
+
+class NoisyLink:
+    """Another link behind a bad line: bytes change, and whole stretches vanish, in both directions."""
+
+    def __init__(self, link, seed, byte_errors=0.0, losses=0.0):
+        self.link = link
+        self.address = link.address
+        self.damaged_bytes = self.lost_bytes = 0
+        self._random = random.Random(seed)  # noqa: S311  not for secrets
+        self._byte_errors = byte_errors
+        self._losses = losses
+
+    def open(self):
+        self.link.open()
+
+    def close(self):
+        self.link.close()
+
+    def read(self):
+        return self._carry(self.link.read())
+
+    def write(self, content):
+        self.link.write(self._carry(content))
+
+    def _carry(self, content):
+        carried = bytearray()
+        for at in range(0, len(content), 64):
+            piece = bytearray(content[at : at + 64])
+            if self._random.random() < self._losses:
+                self.lost_bytes += len(piece)
+                continue
+            for place in range(len(piece)):
+                if self._random.random() < self._byte_errors:
+                    piece[place] ^= self._random.randrange(1, 256)
+                    self.damaged_bytes += 1
+            carried += piece
+        return bytes(carried)
+
+
+class PulledLink:
+    """Another link whose cable is pulled after so many bytes, and put back when it is opened again.
+
+    What is on its way at that moment is lost. The logger lives on.
+    """
+
+    def __init__(self, link, after_bytes, attempts_in_vain=0):
+        self.link = link
+        self.address = link.address
+        self.pulled = 0
+        self.when_pulled = lambda: None
+        self._after_bytes = list(after_bytes)
+        self._carried = 0
+        self._in_vain = attempts_in_vain
+        self._refusals = 0
+
+    def open(self):
+        if self._refusals > 0:
+            self._refusals -= 1
+            raise LinkLost("no such port", self.address, "Plug it in.")
+        self.link.open()
+
+    def close(self):
+        self.link.close()
+
+    def write(self, content):
+        self.link.write(content)
+
+    def read(self):
+        received = self.link.read()
+        self._carried += len(received)
+        if self._after_bytes and self._carried > self._after_bytes[0]:
+            del self._after_bytes[0]
+            self.pulled += 1
+            self._refusals = self._in_vain
+            self.when_pulled()
+            raise LinkLost("went away", self.address, "Check the cable.")
+        return received
