@@ -56,6 +56,12 @@ class Terminal:
         )
 
 
+def running(folder):
+    """Return whether a program of ours that records to `folder` is alive."""
+    found = subprocess.run(["pgrep", "-f", f"command_line.*{folder}"], capture_output=True, check=False)
+    return found.returncode == 0
+
+
 @pytest.fixture
 def terminal():
     opened = []
@@ -123,6 +129,9 @@ def test_the_end_of_the_session_saves(terminal, tmp_path, end):
         time.sleep(0.1)
     (path,) = tmp_path.iterdir()
     assert len(pl.read_parquet(path)) > 400
+    while running(tmp_path) and time.monotonic() < give_up:
+        time.sleep(0.1)
+    assert not running(tmp_path), "the program goes, with or without its terminal"
 
 
 @needs_tmux

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
@@ -23,10 +24,12 @@ if TYPE_CHECKING:
     from capture.errors import CaptureError
     from capture.links.address import Link
     from capture.run_card import RunCard
+    from tui.app import SaglineApp
 
 POLL_S: Final = 0.05
 LINE_INTERVAL_S: Final = 1.0
 SWITCH_INTERVAL_S: Final = 0.0005
+SCREEN_GOES_WITHIN_S: Final = 5.0
 #: How long a link that went away is sought: on screen somebody is there to put the plug back in.
 RECONNECT_ON_SCREEN_S: Final = 300.0
 RECONNECT_HEADLESS_S: Final = 20.0
@@ -117,7 +120,7 @@ def _on_screen(session: Session) -> int:
     session.open()
     app = SaglineApp(session)
     try:
-        with on_stop_signal(lambda: app.call_later(app.action_quit)):
+        with on_stop_signal(lambda: _leave(app, session)):
             app.run()
     finally:
         session.close()
@@ -132,6 +135,19 @@ def _on_screen(session: Session) -> int:
         say(f"sagline: {session.failure}")
         return 1
     return 0
+
+
+def _leave(app: SaglineApp, session: Session) -> None:
+    """Ask the screen to save and go; where its terminal has gone it may never do so, saving must."""
+    app.call_later(app.action_quit)
+    threading.Thread(target=_insist, args=(session,), name="leaving", daemon=True).start()
+
+
+def _insist(session: Session) -> None:
+    """Save, give the screen a moment to go, and end the program."""
+    session.close()
+    time.sleep(SCREEN_GOES_WITHIN_S)
+    os._exit(0)
 
 
 def _headless(session: Session) -> Snapshot:
