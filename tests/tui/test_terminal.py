@@ -58,7 +58,7 @@ class Terminal:
 
 def running(folder):
     """Return whether a program of ours that records to `folder` is alive."""
-    found = subprocess.run(["pgrep", "-f", f"command_line.*{folder}"], capture_output=True, check=False)
+    found = subprocess.run(["pgrep", "-f", f"^{sys.executable} .*{folder}"], capture_output=True, check=False)
     return found.returncode == 0
 
 
