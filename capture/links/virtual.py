@@ -7,14 +7,18 @@ import time
 from typing import TYPE_CHECKING, Final
 
 from capture.errors import InputError
-from capture.model.pack import PACKS
+from capture.model.pack import PACKS, Condition
 from capture.model.rig import VirtualRig
+from capture.model.scenario import FAULTS, Scenario, with_fault
 from capture.model.sensors import INTERVAL_US
+from capture.model.work import KINDS
 
 if TYPE_CHECKING:
     from capture.links.address import Address
 
 DEFAULT_PACK: Final = "heron"
+_OPTIONS: Final = frozenset({"pack", "seed", "work", "fault", "charge", "ambient"})
+_OPTION_WORDS: Final = "pack, seed, work, fault, charge (percent) and ambient (degC)"
 MOST_BYTES: Final = 1 << 16
 NAP_S: Final = 0.01
 #: Virtual time waits for a reader that falls behind, instead of overrunning the logger's buffer.
@@ -79,14 +83,22 @@ class VirtualLink:
 
 
 def virtual_rig(address: Address) -> VirtualRig:
-    """Return the rig that a `sim:` address names: `sim:polesaw?pack=wren&seed=3`."""
+    """Return the rig that a `sim:` address names: `sim:polesaw?pack=wren&seed=3&work=run_down&charge=80`.
+
+    Options: pack, seed, work, fault (one of FAULTS), charge in percent, ambient in degC. Raises InputError.
+    """
     if address.place != "polesaw":
         raise InputError(f"there is no virtual rig {address.place!r}", address.text, "There is sim:polesaw.")
-    unknown = address.options.keys() - {"pack", "seed"}
-    name = address.options.get("pack", DEFAULT_PACK)
-    if unknown or name not in PACKS:
-        what = f"unknown option {min(unknown)!r}" if unknown else f"unknown pack {name!r}"
-        raise InputError(
-            what, address.text, f"Options are pack ({', '.join(PACKS)}) and seed (a whole number)."
-        )
-    return VirtualRig(PACKS[name], address.whole_number("seed", 1))
+    unknown = address.options.keys() - _OPTIONS
+    if unknown:
+        raise InputError(f"unknown option {min(unknown)!r}", address.text, f"Options are {_OPTION_WORDS}.")
+    pack = PACKS[address.choice("pack", PACKS, DEFAULT_PACK)]
+    ambient = address.number("ambient", 22.0, -20.0, 50.0)
+    charge = address.number("charge", 100.0, 1.0, 100.0) / 100
+    scenario = Scenario(
+        pack,
+        address.whole_number("seed", 1),
+        address.choice("work", KINDS, "cuts"),
+        Condition(charge, pack_degc=ambient, ambient_degc=ambient),
+    )
+    return VirtualRig(with_fault(scenario, address.choice("fault", FAULTS, "none")))

@@ -2,6 +2,7 @@
 
 import os
 
+import numpy as np
 import pyarrow.parquet as pq
 import pytest
 from hypothesis import given, settings
@@ -18,7 +19,8 @@ from capture.links.pseudo_terminal import PseudoTerminalLogger
 from capture.links.serial_port import SerialLink
 from capture.links.virtual import VirtualLink
 from capture.model.pack import PACKS
-from capture.model.rig import VirtualRig
+from capture.model.rig import VirtualRig, sense
+from capture.model.scenario import Scenario
 from capture.opening import Opening
 from capture.run import Run
 from capture.run_card import RunCard
@@ -33,7 +35,7 @@ SPEED = 20.0
 
 
 def rig():
-    return VirtualRig(PACKS["heron"], SEED)
+    return VirtualRig(Scenario(PACKS["heron"], SEED))
 
 
 def virtual(speed=SPEED):
@@ -66,6 +68,22 @@ def clean(tmp_path_factory):
     recording, snapshot = recorded(virtual(), tmp_path_factory.mktemp("clean"))
     assert (recording.rows, snapshot.link.lost_samples) == (4000, 0)
     return recording
+
+
+def test_the_file_carries_what_the_sensors_said(clean):
+    """Byte-exact path: every column is the model's counts times scale, rounded once; null where not due."""
+    scenario = Scenario(PACKS["heron"], SEED)
+    counted = [sensed.counts for sensed, _ in zip(sense(scenario), range(4000 // 25), strict=False)]
+    columns = table(clean)
+    for number, sensor in enumerate(rig().sensors):
+        counts = np.concatenate([frame[number] for frame in counted])
+        expected = np.full(4000, np.nan, dtype=np.float32)
+        exact = counts * float(sensor.channel.scale) + float(sensor.channel.offset)
+        expected[:: sensor.channel.divisor] = exact.astype(np.float32)
+        stored = columns.column(2 + number)
+        assert stored.null_count == np.isnan(expected).sum()
+        np.testing.assert_array_equal(stored.to_numpy(zero_copy_only=False), expected)
+    assert len(rig().sensors) == 16
 
 
 def test_through_a_serial_port(tmp_path, clean):

@@ -15,7 +15,6 @@ from logger_streams import (
     samples,
     start_reply,
     stop_reply,
-    stream_of,
 )
 
 from capture.blocks import Quality
@@ -178,19 +177,3 @@ def test_a_repeated_start_changes_nothing(path):
     blocks = path.receive([start_reply(0), samples(0, 5), start_reply(0), samples(5, 5)]).ordered
     assert indices(blocks) == list(range(10))
     assert path.account.lost == 0
-
-
-def test_samples_carry_what_the_sensors_said():
-    """Byte-exact path: the columns are the model's counts times scale, rounded to float32."""
-    from capture.model.pack import PACKS
-    from capture.model.rig import VirtualRig
-
-    stream = stream_of("wren", seed=3, seconds=2.0)
-    rows = columns_of(Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire)).ordered)
-    twin = VirtualRig(PACKS["wren"], 3)
-    bodies = []
-    twin.logger.sample = lambda _tick, _count, body: bodies.append(body)
-    twin.advance_to(2.5)
-    counts = np.frombuffer(b"".join(bodies), dtype=[("current", "<i2"), ("voltage", "<u2")])[rows["index"]]
-    np.testing.assert_array_equal(rows["current_a"], (counts["current"] * 0.005).astype(np.float32))
-    np.testing.assert_array_equal(rows["voltage_v"], (counts["voltage"] * 0.00125).astype(np.float32))

@@ -14,6 +14,7 @@ from capture.errors import LinkLost
 from capture.links.virtual import VirtualLink
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
+from capture.model.scenario import Scenario
 from capture.run_card import RunCard
 from capture.storage import recorder as recorder_module
 from capture.storage.journal import JournalWriter
@@ -25,7 +26,7 @@ from firmware_protocol.states import LoggerState
 
 
 def rig(seed=1):
-    return VirtualRig(PACKS["heron"], seed)
+    return VirtualRig(Scenario(PACKS["heron"], seed))
 
 
 def session_on(link, folder, **settings):

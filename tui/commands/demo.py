@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
-from capture.links.address import open_address
-from capture.links.virtual import DEFAULT_PACK, VirtualLink
+from capture.links.address import open_address, parse_address
+from capture.links.virtual import DEFAULT_PACK, VirtualLink, virtual_rig
 from capture.model.pack import PACKS
-from capture.model.rig import VirtualRig
+from capture.model.scenario import FAULTS
 from capture.run_card import RunCard
 from tui.commands.capturing import add_capture_arguments, check_arguments, run_session
 from tui.output import WrongUsage
@@ -16,12 +16,29 @@ if TYPE_CHECKING:
     import argparse
     from pathlib import Path
 
+    from capture.model.rig import VirtualRig
+
+#: Kinds of work that the virtual operator does, and the kind of run that each is.
+_KIND_OF_WORK: Final = {
+    "cuts": "timed cut",
+    "stall": "stall",
+    "free_run": "free run",
+    "run_down": "run-down",
+    "sag_test": "sag test",
+}
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     add_capture_arguments(parser)
     parser.add_argument(
         "--pack", choices=sorted(PACKS), default=DEFAULT_PACK, help="the pack on the pole saw"
+    )
+    parser.add_argument(
+        "--work", choices=list(_KIND_OF_WORK), default="cuts", help="what the operator does with the saw"
+    )
+    parser.add_argument(
+        "--fault", choices=FAULTS, default="none", metavar="CAUSE", help=f"make it stop: {', '.join(FAULTS)}"
     )
     parser.add_argument("--seed", type=int, default=1, help="another seed cuts other limbs")
     parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times as fast as real time")
@@ -37,14 +54,18 @@ def run(arguments: argparse.Namespace) -> int:
         raise WrongUsage(f"--speed {arguments.speed:g} is no speed; give a number above zero")
     if arguments.seed < 1:
         raise WrongUsage(f"--seed {arguments.seed} is no seed; give a whole number above zero")
-    rig = VirtualRig(PACKS[arguments.pack], arguments.seed)
-    card = RunCard(arguments.kind or "timed cut", arguments.pack, "polesaw", arguments.note)
+    address = (
+        f"sim:polesaw?pack={arguments.pack}&seed={arguments.seed}"
+        f"&work={arguments.work}&fault={arguments.fault}"
+    )
+    rig = virtual_rig(parse_address(address))
+    kind = arguments.kind or _KIND_OF_WORK[arguments.work]
+    card = RunCard(kind, arguments.pack, "polesaw", arguments.note)
 
     def truth(recording: Path) -> dict[str, Any]:
         return {"truth": _truth(rig, recording)}
 
     if not arguments.serial:
-        address = f"sim:polesaw?pack={arguments.pack}&seed={arguments.seed}"
         link = VirtualLink(address, rig, arguments.speed)
         return run_session(arguments, link, card, record_at_once=False, extra=truth)
     from capture.links.pseudo_terminal import PseudoTerminalLogger
