@@ -168,6 +168,7 @@ class VirtualLogger:
         first = unwrap(command.first_index, self._next_index)
         number = self._ring.number_at(first)
         self._resending = _Resending(command, first, first + command.count, number)
+        self._live_next = True  # in turn, a resent message first
 
     def _answer(self, answer: Answer, behind: int = 0) -> None:
         """Send `answer` when the live messages before the number `behind` have been sent."""

@@ -18,6 +18,7 @@ from firmware_protocol.messages import (
     Identify,
     Identity,
     Reply,
+    Resend,
     Samples,
     Start,
     Stop,
@@ -29,7 +30,7 @@ PAYLOADS = {vector["name"]: bytes.fromhex(vector["payload"]) for vector in VECTO
 
 CLASSES = {
     each.__name__.upper(): each
-    for each in (Identify, Describe, Start, Stop, Identity, Channel, Reply, Samples)
+    for each in (Identify, Describe, Start, Stop, Resend, Identity, Channel, Reply, Samples)
 }
 READERS = {
     "wire_type": WireType.__getitem__,
@@ -84,7 +85,7 @@ channels = st.builds(
 )
 identities = st.builds(
     Identity,
-    version=st.just(0),
+    version=st.just(1),
     command_id=ids,
     boot_id=u32,
     interval_ns=st.integers(1, 2**32 - 1),
@@ -132,7 +133,7 @@ def test_identity_of_another_version(vector):
     """An identity of another version says which one, whatever else it holds."""
     with pytest.raises(VersionMismatch) as caught:
         decode(bytes.fromhex(vector["payload"]))
-    assert (caught.value.version, caught.value.supported) == (vector["version"], 0)
+    assert (caught.value.version, caught.value.supported) == (vector["version"], 1)
 
 
 @pytest.mark.parametrize("vector", cases("malformed"))

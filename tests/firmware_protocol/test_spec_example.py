@@ -12,15 +12,18 @@ from cobs import cobs
 
 from firmware_protocol.codec import decode, encode
 from firmware_protocol.framing import FrameReader, encode_frame
-from firmware_protocol.host_link import Described, HostLink, Started, Stopped
-from firmware_protocol.messages import Samples
+from firmware_protocol.host_link import Described, HostLink, Resent, Started, Stopped
+from firmware_protocol.layout import RowLayout
+from firmware_protocol.messages import Reply, Samples, Start
 from firmware_protocol.states import HostState
 from firmware_protocol.virtual_logger import VirtualLogger
+from firmware_protocol.wire import MessageType, Status, WireType
 
 VECTORS = json.loads((files("firmware_protocol") / "vectors" / "messages.json").read_text(encoding="utf-8"))
 TITLES = ["IDENTIFY", "IDENTITY", "STOP", "REPLY", "DESCRIBE", "CHANNEL"]
 TITLES += ["START", "REPLY", "SAMPLES", "STOP", "REPLY"]
-SECTIONS = {"IDENTIFY": "4.1", "DESCRIBE": "4.2", "START": "4.3", "STOP": "4.4", "IDENTITY": "4.6"}
+SECTIONS = {"IDENTIFY": "4.1", "DESCRIBE": "4.2", "START": "4.3", "STOP": "4.4", "RESEND": "4.5"}
+SECTIONS |= {"IDENTITY": "4.6"}
 SECTIONS |= {"CHANNEL": "4.7", "REPLY": "4.8", "SAMPLES": "4.9"}
 SIZES = {"u8": 1, "u16": 2, "u32": 4, "i32": 4}
 CODES = {"wire_type": ("4.9", "wire type"), "statistic": ("4.7", "statistic"), "status": ("4.8", "status")}
@@ -55,12 +58,11 @@ def test_byte_tables_write_the_golden_payloads(spec, vector):
     assert payload.hex() == vector["payload"]
 
 
-@pytest.fixture(name="example")
-def example_fixture(spec):
-    """The worked example: sender, title, payload and wire of each entry."""
+def entries(spec, section):
+    """Return the worked example of a section: sender, title, payload and wire of each entry."""
     found = re.findall(
         r"^(host|logger) +([A-Z]+)\n  payload ([0-9a-f ]+)\n  wire +([0-9a-f ]+)$",
-        spec.text["7"],
+        spec.text[section],
         flags=re.MULTILINE,
     )
     return [
@@ -69,23 +71,38 @@ def example_fixture(spec):
     ]
 
 
+@pytest.fixture(name="example")
+def example_fixture(spec):
+    """The worked conversation."""
+    return entries(spec, "7.1")
+
+
+@pytest.fixture(name="lost_frame")
+def lost_frame_fixture(spec):
+    """The worked example of a frame that is lost and sent again."""
+    return entries(spec, "7.2")
+
+
 def test_example_is_complete(example):
     """The example holds eleven messages in the order of a short conversation."""
     assert [title for _, title, _, _ in example] == TITLES
     assert all((sender == "logger") == (payload[0] >= 0x80) for sender, _, payload, _ in example)
 
 
-def test_example_payloads(example):
+def test_example_payloads(spec):
     """Each payload is the message of its title, and that message encodes to it."""
-    for _, title, payload, _ in example:
+    examples = [entry for section in ("7.1", "7.2", "7.3") for entry in entries(spec, section)]
+    assert len(examples) == 11 + 7 + 1
+    for _, title, payload, _ in examples:
         message = decode(payload)
         assert type(message).__name__.upper() == title
         assert encode(message) == payload
 
 
-def test_example_wires(example, bitwise_crc):
+def test_example_wires(spec, bitwise_crc):
     """Each wire line is a valid frame with its payload, also by the package cobs 1.2.2 and a bitwise CRC."""
-    for _, _, payload, frame in example:
+    examples = [entry for section in ("7.1", "7.2", "7.3") for entry in entries(spec, section)]
+    for _, _, payload, frame in examples:
         assert FrameReader().receive(frame) == [payload]
         assert encode_frame(payload) == frame
         assert frame == cobs.encode(payload + bitwise_crc(payload).to_bytes(2, "big")) + b"\0"
@@ -141,5 +158,56 @@ def test_example_readings(spec, example):
     assert raw == [2400, 2405, -32768]
     readings = [f"{count * channel.scale + channel.offset} A" for count in raw[:2]]
     assert readings == ["12.000 A", "12.025 A"]
-    text = " ".join(spec.text["7"].split())
+    text = " ".join(spec.text["7.1"].split())
     assert all(reading in text for reading in readings)
+
+
+def test_logger_sends_again_what_the_example_says(example, lost_frame):
+    """A logger that took the page's samples, and gets its RESEND, sends the page's lines in its order."""
+    identity, channel = decode(example[1][2]), decode(example[5][2])
+    first, lost, newer, _, again, live, reply = (payload for _, _, payload, _ in lost_frame)
+    logger = VirtualLogger(replace(identity, command_id=0), [replace(channel, command_id=0)])
+    logger.sample(0, 1003, b"")
+    logger.receive(encode_frame(encode(Start(1))))
+    logger.outgoing(1 << 20)
+    for payload in (first, lost, newer):
+        taken = decode(payload)
+        logger.sample(taken.tick_us, taken.count, taken.rows)
+    assert FrameReader().receive(logger.outgoing(1 << 20)) == [first, lost, newer]
+    logger.receive(lost_frame[3][3])
+    taken = decode(live)
+    logger.sample(taken.tick_us, taken.count, taken.rows)
+    assert FrameReader().receive(logger.outgoing(1 << 20)) == [again, live, reply]
+
+
+def test_host_asks_again_as_the_example_says(example, lost_frame):
+    """A host that is told to ask for the gap of the page sends its RESEND, and is answered."""
+    host = HostLink(first_command_id=9 - 4)
+    known = decode(example[1][2])
+    host.open(0.0, resume=known)
+    host.receive(encode_frame(encode(replace(known, command_id=5))), 0.0)
+    host.receive(encode_frame(encode(Reply(6, MessageType.START, Status.DONE, 1003))), 0.0)
+    for number in (7, 8):  # two earlier questions, so that the next one has the id of the page
+        host.resend(0, 1, 0.0)
+        host.receive(encode_frame(encode(Reply(number, MessageType.RESEND, Status.DONE, 1))), 0.0)
+    host.outgoing()
+    gap = decode(lost_frame[3][2])
+    host.resend(gap.first_index, gap.count, 0.0)
+    assert host.outgoing() == lost_frame[3][3]
+    events = host.receive(b"".join(frame for _, _, _, frame in lost_frame[4:]), 0.0)
+    assert events[-1] == Resent(1005)
+    assert [type(event) for event in events[:-1]] == [Samples, Samples, Reply]
+
+
+def test_rows_of_the_example_with_divisors(spec):
+    """The rows of the third example have the bytes that its channels ask for, and the counts named below."""
+    ((_, _, payload, _),) = entries(spec, "7.3")
+    samples = decode(payload)
+    layout = RowLayout(((1, WireType.I16), (3, WireType.I24)))
+    assert len(samples.rows) == layout.rows_bytes(samples.first_index, samples.count) == 9
+    assert [layout.row_bytes(index) for index in (5, 6, 7)] == [2, 5, 2]
+    places = ((0, 2), (2, 4), (4, 7), (7, 9))
+    counts = [int.from_bytes(samples.rows[a:b], "little", signed=True) for a, b in places]
+    text = " ".join(spec.text["7.3"].split())
+    assert counts == [2400, 2405, 733_241, 2407]
+    assert all(f"({count:,})" in text or f"({count})" in text for count in counts)

@@ -48,7 +48,9 @@ def test_demo_through_a_real_serial_port(tmp_path):
     told = json.loads(done.stdout)
     assert (told["samples"], told["lost_samples"]) == (5000, 0)
     frame = pl.read_parquet(told["recording"])
-    assert frame.columns == ["tick_us", "t_s", "current_a", "voltage_v", "quality"]
+    assert frame.columns[:4] == ["tick_us", "t_s", "current_a", "voltage_v"]
+    assert {"speed_rpm", "force_n", "pack_temperature_degc", "group_10_v"} < set(frame.columns)
+    assert frame.columns[-1] == "quality"
     assert len(frame) == 5000
     summary = json.loads(sagline("summary", told["recording"], "--json").stdout)
     assert summary["energy"]["value"] == pytest.approx(told["truth"]["energy"]["value"], rel=0.002)
