@@ -129,6 +129,16 @@ class BlockDecoder:
                 "Give each channel of the logger a quantity of its own, such as group_1 and group_2.",
             )
 
+    @property
+    def divisors(self) -> dict[str, int]:
+        """Every how many samples each column has a reading."""
+        return {decoder.column: decoder.divisor for decoder in self._columns}
+
+    @property
+    def periods_us(self) -> dict[str, int]:
+        """How far apart the readings of each column are."""
+        return {column: divisor * self.interval_ns // 1000 for column, divisor in self.divisors.items()}
+
     def fits(self, frame: Samples, first_index: int) -> bool:
         """Return whether the rows of `frame` have the length that the channels ask for."""
         return len(frame.rows) == self.layout.rows_bytes(first_index, frame.count)

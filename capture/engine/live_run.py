@@ -55,7 +55,6 @@ class LiveRun:
 
     def __init__(self, logger: LoggerDescription, settings: Settings) -> None:
         self.logger = logger
-        self.recent = Recent()
         self.recording: ActiveRecording | None = None
         self.finished_figures: RunFigures | None = None
         self._settings = settings
@@ -63,6 +62,7 @@ class LiveRun:
         self._rest_v: float | None = None
         self._begin(Run(Opening(time.time_ns(), logger, settings.card)))
         self.envelope = Envelope(self.run.path.decoder.columns)
+        self.recent = Recent(self.run.path.decoder.periods_us)
 
     @property
     def records(self) -> bool:

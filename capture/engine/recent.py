@@ -10,18 +10,26 @@ import numpy as np
 from capture.folds.run import ELECTRICAL
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import numpy.typing as npt
 
     from capture.blocks import SampleBlock
 
 WINDOW_US: Final = 200_000
 RATE_WINDOW_S: Final = 2.0
+OVERDUE_PERIODS: Final = 2
 
 
 class Recent:
-    """Keeps the blocks of the latest moment and when how many samples came."""
+    """Keeps the blocks of the latest moment and when how many samples came.
 
-    def __init__(self) -> None:
+    `periods_us` is how far apart the readings of each column are.
+    """
+
+    def __init__(self, periods_us: Mapping[str, int]) -> None:
+        self._periods_us = periods_us
+        self._latest: dict[str, tuple[int, float]] = {}
         self._blocks: deque[SampleBlock] = deque()
         self._arrivals: deque[tuple[float, int]] = deque()
         self.last_arrival: float | None = None
@@ -33,13 +41,32 @@ class Recent:
         if self._blocks and block.ticks_us[-1] < self._blocks[-1].ticks_us[-1]:
             return
         self._blocks.append(block)
+        self._note_latest(block)
         oldest = int(block.ticks_us[-1]) - WINDOW_US
         while self._blocks[0].ticks_us[-1] < oldest:
             self._blocks.popleft()
 
     def means(self) -> dict[str, float | None]:
-        """Return the mean of each column over the latest fifth of a second, None without a reading."""
-        return {name: _mean(readings) for name, readings in self._window().items()}
+        """Return the mean of each column over the latest fifth of a second.
+
+        A column that is read less often has its latest reading instead, unless the next ones are overdue:
+        then, and without any reading, it has None.
+        """
+        return {
+            name: mean if (mean := _mean(readings)) is not None else self._latest_of(name)
+            for name, readings in self._window().items()
+        }
+
+    def _latest_of(self, column: str) -> float | None:
+        tick_us, reading = self._latest.get(column, (0, None))
+        age_us = int(self._blocks[-1].ticks_us[-1]) - tick_us
+        return reading if age_us <= OVERDUE_PERIODS * self._periods_us.get(column, 0) else None
+
+    def _note_latest(self, block: SampleBlock) -> None:
+        for name, readings in block.columns.items():
+            at = np.flatnonzero(~np.isnan(readings))
+            if len(at):
+                self._latest[name] = (int(block.ticks_us[at[-1]]), float(readings[at[-1]]))
 
     def power_w(self) -> float | None:
         """Return the mean of voltage times current, sample by sample, over the same time."""

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from tui.widgets.chart_picture import GAP_SIGN, Part, TimeSpan, Trace, draw_chart
+from tui.widgets.chart_picture import GAP_SIGN, PROVISIONAL_SIGN, Part, TimeSpan, Trace, draw_chart
 from tui.widgets.envelope import DotStyle
 
 BINS, BIN_S = 2400, 0.025
@@ -20,11 +20,12 @@ def picture(
     marks_s=(),
     style=DotStyle.BRAILLE,
     first_mark=1,
+    provisional_from_s=None,
 ):
     traces = [Trace(Part.CURRENT, "A", current, current, 2.0, from_zero=True)]
     if voltage is not None:
         traces.append(Trace(Part.VOLTAGE, "V", voltage, voltage, 1.0, from_zero=False))
-    time = TimeSpan(60.0, BIN_S, span_s, marks_s, first_mark)
+    time = TimeSpan(60.0, BIN_S, span_s, marks_s, first_mark, provisional_from_s=provisional_from_s)
     return draw_chart(traces, time, width=width, height=height, style=style)
 
 
@@ -117,3 +118,14 @@ def test_any_size_is_filled_exactly(width, height):
     drawn = picture(flat(3.0), flat(38.0), width=width, height=height)
     assert drawn.signs.shape == drawn.parts.shape == (height, width)
     assert all("".join(text for text, _ in drawn.runs(row)) == drawn.lines()[row] for row in range(height))
+
+
+def test_what_is_provisional_has_a_dashed_axis():
+    """From where samples are missing on, the time axis is dashed up to its end."""
+    solid = picture(flat(5.0))
+    dashed = picture(flat(5.0), provisional_from_s=50.0)
+    axis, dashed_axis = solid.lines()[-2], dashed.lines()[-2]
+    assert PROVISIONAL_SIGN not in axis
+    start = dashed_axis.index(PROVISIONAL_SIGN)
+    assert set(dashed_axis[start:]) <= {PROVISIONAL_SIGN, "┴"}
+    assert 0 < start < len(dashed_axis)

@@ -41,3 +41,17 @@ def test_help(snap_compare, app_at, moments, size):
 
 def test_frozen_in_the_sun(snap_compare, app_at, moments, size):
     assert snap_compare(app_at(moments["recording"]), press=["t", "minus", "space"], terminal_size=size)
+
+
+def test_waiting_for_lost_samples(snap_compare, app_at, moments, size):
+    now = moments["recording"]
+    link = replace(now.link, missing_samples=640, recovered_samples=1200)
+    chart = replace(now.chart, provisional_from_s=now.chart.end_s - 6.4)
+    assert snap_compare(app_at(replace(now, link=link, chart=chart)), terminal_size=size)
+
+
+def test_reconnecting(snap_compare, app_at, moments, size):
+    now = moments["recording"]
+    message = "serial:/dev/ttyACM0: went away. Check the cable and the logger's supply, then connect again."
+    link = replace(now.link, state=LinkState.RECONNECTING, message=message, silent_s=7.2)
+    assert snap_compare(app_at(replace(now, link=link)), terminal_size=size)

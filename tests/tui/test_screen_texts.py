@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from capture.engine.snapshot import LinkState, LinkStatus, RecordingState, RecordingStatus
+from capture.engine.snapshot import ChannelFace, LinkState, LinkStatus, RecordingState, RecordingStatus
 from tui.screens.advice import advice
 from tui.screens.room import room_for
 from tui.screens.shown_figures import other_channels, tiles_of
@@ -173,3 +173,23 @@ def test_every_quantity_stands_out_from_the_ground_by_seven_to_one(theme):
     for colour in colours:
         lighter, darker = sorted((luminance(colour), ground), reverse=True)
         assert (lighter + 0.05) / (darker + 0.05) >= 7.0, colour
+
+
+def test_what_waits_is_called_provisional(moments):
+    """While samples are missing the figures of the moment, and the status line, say that they run ahead."""
+    now = moments["recording"]
+    waiting = replace(now, link=replace(now.link, missing_samples=640, recovered_samples=3))
+    assert tiles_of(waiting).voltage.stale == "provisional"
+    assert tiles_of(now).voltage.stale == ""
+    told = texts(link_pieces(waiting.link, frozen=False))
+    assert "┄ PROVISIONAL" in told
+    assert "! waiting for 640" in told
+    assert "recovered 3" in told
+
+
+def test_of_many_groups_the_lowest_is_shown(moments):
+    """Ten voltages are too many to read at arm's length: the one that ends the run is named."""
+    faces = tuple(ChannelFace(f"group_{number}_v", f"group_{number}", "V") for number in (1, 2, 10))
+    latest = {"group_1_v": 3.61, "group_2_v": 3.402, "group_10_v": None}
+    now = replace(moments["recording"], channels=faces, latest=latest)
+    assert texts(other_channels(now)) == ["lowest group 2 3.40 V"]

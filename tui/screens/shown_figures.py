@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -13,12 +14,13 @@ from tui.widgets.figure_tile import Detail, TileFigures
 from tui.widgets.pieces import Piece
 
 if TYPE_CHECKING:
-    from capture.engine.snapshot import LinkStatus, Snapshot
+    from capture.engine.snapshot import ChannelFace, LinkStatus, Snapshot
 
 CURRENT: Final = "current_a"
 VOLTAGE: Final = "voltage_v"
 POWER: Final = "power_w"
 
+_GROUP: Final = re.compile(r"group_\d+")
 _NOTHING_YET: Final = RunFigures(
     duration_s=0.0,
     samples=0,
@@ -73,15 +75,26 @@ def tiles_of(snapshot: Snapshot) -> LiveTiles:
 
 def other_channels(snapshot: Snapshot) -> list[Piece]:
     """Return the channels that have no tile, such as speed and temperature, as pieces of one line."""
+    groups = [channel for channel in snapshot.channels if _GROUP.fullmatch(channel.quantity)]
+    shown = [channel for channel in snapshot.channels if channel not in groups]
     pieces = []
-    for channel in snapshot.channels:
+    for channel in shown:
         if channel.column in {CURRENT, VOLTAGE, POWER}:
             continue
         value = with_unit(
             snapshot.latest.get(channel.column), UNIT_LABELS.get(channel.unit, plain(channel.unit))
         )
         pieces.append(Piece(f"{quantity_words(channel.quantity)} {value}"))
-    return pieces
+    return pieces + _lowest_group(snapshot, groups)
+
+
+def _lowest_group(snapshot: Snapshot, groups: list[ChannelFace]) -> list[Piece]:
+    """Return which of the groups is lowest, and its voltage: the one that ends the run."""
+    known = [(value, one) for one in groups if (value := snapshot.latest.get(one.column)) is not None]
+    if not known:
+        return []
+    value, lowest = min(known, key=lambda pair: pair[0])
+    return [Piece(f"lowest {quantity_words(lowest.quantity)} {with_unit(value, 'V')}")]
 
 
 def _stale(link: LinkStatus) -> str:
