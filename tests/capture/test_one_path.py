@@ -115,6 +115,29 @@ def test_over_a_noisy_serial_line(tmp_path, clean):
     assert table(recording).equals(table(clean))
 
 
+def test_over_a_serial_port_that_is_unplugged(tmp_path, clean):
+    """The port vanishes and comes back under its name: pyserial, session and ring make one run of it."""
+    world, name = rig(), tmp_path / "port"
+    session = Session(
+        SerialLink(parse_address(f"serial:{name}")),
+        Settings(tmp_path, RunCard(pack="heron"), record_at_once=True, seconds=SECONDS, reconnect_s=30.0),
+    )
+    with PseudoTerminalLogger(world, 4.0) as port:
+        name.symlink_to(port.path)
+        session.open()
+        wait_for(session, lambda snapshot: snapshot.recording.samples > 1000)
+    wait_for(session, lambda snapshot: snapshot.link.state is LinkState.RECONNECTING)
+    name.unlink()
+    with PseudoTerminalLogger(world, 4.0) as port:
+        name.symlink_to(port.path)
+        snapshot = wait_for(session, saved, timeout_s=30.0)
+        session.close()
+    recording = open_recording(snapshot.recording.path)
+    assert table(recording).equals(table(clean))
+    assert snapshot.link.recovered_samples > 0
+    assert "went away" in recording.document["links"][0]["lost"]
+
+
 @pytest.mark.parametrize("in_vain", [0, 2], ids=["back at once", "back at the third attempt"])
 def test_over_a_pulled_cable(tmp_path, clean, in_vain):
     """The cable is pulled three times: the logger lives on, the rest of the run comes from its ring."""
