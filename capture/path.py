@@ -151,7 +151,7 @@ class SamplePath:
         return self.declare_lost(self._order.newest_index, why)
 
     def _take(self, frame: Samples, arrival: Arrival, host_ns: int | None) -> None:
-        if self.complete or self._between_links:
+        if self._between_links:
             return
         placed = self._placer.place(frame)
         if placed is None or not self.decoder.fits(frame, placed[0]):

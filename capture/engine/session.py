@@ -19,6 +19,7 @@ from capture.engine.snapshot import LinkState, LinkStatus, Snapshot
 from capture.errors import CaptureError, LinkError, LinkLost, StorageError
 from capture.path import LoggerDescription
 from firmware_protocol.host_link import Described, Resent, Started
+from firmware_protocol.messages import Samples
 
 if TYPE_CHECKING:
     from capture.links.address import Link
@@ -28,6 +29,10 @@ TURN_S: Final = 0.05
 PUBLISH_INTERVAL_S: Final = 0.1
 SILENT_AFTER_S: Final = 1.0
 LOST_AFTER_S: Final = 4.0
+#: A slow logger sends seldom: silence is told from the time that a message of its samples spans.
+SILENT_MESSAGES: Final = 3
+LOST_MESSAGES: Final = 6
+MOST_ROWS: Final = 255
 RECONNECT_EVERY_S: Final = 0.5
 CLOSING_LIMIT_S: Final = 120.0
 
@@ -62,6 +67,7 @@ class Session:
         self._absence: _Absence | None = None
         self._state = LinkState.CONNECTING
         self._notice = ""
+        self._rows_seen = 0
         self._streaming_since = 0.0
         self._published = 0.0
         self._snapshot = Snapshot(LinkStatus(LinkState.CONNECTING, link.address))
@@ -166,6 +172,8 @@ class Session:
                     self._streams()
                 case Resent():
                     self._backfill.answered(event)
+                case Samples():
+                    self._rows_seen = max(self._rows_seen, event.count)
         if self._live is not None and not begun and (turn.events or turn.received or turn.sent):
             self._live.receive(turn)
 
@@ -235,14 +243,22 @@ class Session:
     def _watch_silence(self) -> None:
         if self._state not in {LinkState.STREAMING, LinkState.SILENT}:
             return
-        silent_s = self._silent_s()
-        self._state = LinkState.SILENT if silent_s > SILENT_AFTER_S else LinkState.STREAMING
-        if silent_s > LOST_AFTER_S:
+        silent_s, message_s = self._silent_s(), self._message_s
+        silent = silent_s > max(SILENT_AFTER_S, SILENT_MESSAGES * message_s)
+        self._state = LinkState.SILENT if silent else LinkState.STREAMING
+        if silent_s > max(LOST_AFTER_S, LOST_MESSAGES * message_s):
             raise LinkLost(
-                f"the logger has sent nothing for {LOST_AFTER_S:.0f} s",
+                f"the logger has sent nothing for {silent_s:.0f} s",
                 self._conversation.link.address,
                 "Check its supply and its cable, then connect again.",
             )
+
+    @property
+    def _message_s(self) -> float:
+        """How long a message of samples may be under way: what the longest one so far spans."""
+        if self._live is None:
+            return 0.0
+        return (self._rows_seen or MOST_ROWS) * self._live.logger.identity.interval_ns * 1e-9
 
     def _silent_s(self) -> float:
         last = self._live.recent.last_arrival if self._live is not None else None
