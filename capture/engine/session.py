@@ -270,7 +270,7 @@ class Session:
         now = time.monotonic()
         absence = self._absence or _Absence(now, error, now)
         if self._live is None or now - absence.since >= self._settings.reconnect_s:
-            raise error
+            raise absence.reason
         absence.next_try = now + RECONNECT_EVERY_S
         self._absence, self._state = absence, LinkState.RECONNECTING
         self._conversation.let_go()

@@ -62,7 +62,7 @@ class _Kind:
 #: Shunt current to +-160 A in steps of 5 mA, pack voltage to 63.75 V in steps of 1.25 mV, slower channels.
 _CURRENT: Final = _Kind("A", WireType.I16, "0.005", (-32000, 32000), 1, 0.04, "pack terminals")
 _VOLTAGE: Final = _Kind("V", WireType.U16, "0.00125", (0, 51000), 1, 0.003, "pack terminals")
-_SPEED: Final = _Kind("1/min", WireType.U16, "0.25", (0, 64000), SPEED_DIVISOR, 0.0, "spindle", window_us=0)
+_SPEED: Final = _Kind("1/min", WireType.I16, "0.5", (-1, 32_000), SPEED_DIVISOR, 0.0, "spindle", window_us=0)
 _FORCE: Final = _Kind(
     "N",
     WireType.I24,

@@ -318,6 +318,16 @@ def test_a_tachometer_does_not_mind_where_frames_end():
     np.testing.assert_allclose(np.concatenate(parts), whole, rtol=0.02)
 
 
+def test_standstill_is_no_clipping():
+    """A speed of 0 is a reading like any other."""
+    from capture.decoding import ColumnDecoder
+
+    speed = sensors_for(1)[2].channel
+    decoder = ColumnDecoder.of(speed, "speed_rpm")
+    readings, clipped = decoder.readings(np.zeros((1, 2), dtype=np.uint8), 0.0)
+    assert (readings.tolist(), clipped.tolist()) == ([0.0], [False])
+
+
 def test_a_frame_fits_the_wire():
     """With every channel, whatever is due in it, a frame of samples stays within a payload."""
     sensors = sensors_for(HERON.series)
