@@ -24,7 +24,7 @@ from capture.engine.snapshot import (
     Snapshot,
 )
 from capture.errors import CaptureError, LinkLost, StorageError
-from capture.folds.run import RunFigures, RunFolds, report
+from capture.folds.run import RunFigures, RunFolds
 from capture.path import LoggerDescription
 from capture.run import Opening, Run
 from firmware_protocol.host_link import Described, Started
@@ -197,7 +197,7 @@ class Session:
         start = None if self._run is None else self._run.path.position
         opening = Opening(time.time_ns(), self._logger, self._settings.card, start)
         self._run = Run(opening)
-        self._folds = RunFolds()
+        self._folds = _folds_of(self._logger, self._run)
         if self._envelope is None:
             self._envelope = Envelope(self._run.path.decoder.columns)
 
@@ -231,7 +231,7 @@ class Session:
         start = self._run.path.position if streaming else None
         run = Run(Opening(time.time_ns(), self._logger, self._settings.card, start, limit))
         self._recording = ActiveRecording(run, self._settings.folder, self._conversation.host.pending)
-        self._run, self._folds, self._finished_figures = run, RunFolds(), None
+        self._run, self._folds, self._finished_figures = run, _folds_of(self._logger, run), None
         self._notice = f"recording to {self._recording.path.name}"
 
     def _end_recording(self, ended: str, *, interrupted: bool = False) -> None:
@@ -287,7 +287,7 @@ class Session:
         state = self._folds.state()
         if state.rest.latest is not None:
             self._rest_v = state.rest.latest.voltage_v
-        figures = self._finished_figures if ended and self._finished_figures else report(state)
+        figures = self._finished_figures if ended and self._finished_figures else self._folds.report(state)
         self._snapshot = Snapshot(
             link=self._link_status(),
             recording=recording,
@@ -338,3 +338,10 @@ class Session:
             else [mark.tick_us for mark in recording.run.marks if mark.tick_us is not None]
         )
         return self._envelope.window(run.first_tick_us or self._envelope.first_tick_us, marks)
+
+
+def _folds_of(logger: LoggerDescription, run: Run) -> RunFolds:
+    """Return folds that know how often each column is due."""
+    columns = run.path.decoder.columns
+    divisors = (channel.divisor for channel in logger.channels)
+    return RunFolds(divisors=dict(zip(columns, divisors, strict=True)))
