@@ -5,15 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-import numpy as np
-
-from capture.blocks import Quality
-from capture.folds.run import ELECTRICAL, RunFigures, RunFolds
+from capture.folds.run import ELECTRICAL, folds_for
+from capture.quantities import Figure
+from capture.run_card import RunCard
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from capture.quantities import Figure
+    from capture.folds.figures import ChannelFigures, RunFigures
     from capture.storage.recording import Recording
 
 #: Below this a rest says more of the last load than of the charge state. Common practice, no source.
@@ -36,7 +35,11 @@ class Summary:
             "duration_s": figures.duration_s,
             "samples": figures.samples,
             "lost_samples": document["lost_samples"],
-            "gaps": [{"start_s": gap["start_s"], "end_s": gap["end_s"]} for gap in document["gaps"]],
+            "recovered_samples": document.get("recovered_samples", 0),
+            "gaps": [
+                {"start_s": gap["start_s"], "end_s": gap["end_s"], "why": gap.get("why")}
+                for gap in document["gaps"]
+            ],
             "charge": _json(figures.charge),
             "charge_discharged": _json(figures.charge_discharged),
             "charge_returned": _json(figures.charge_returned),
@@ -50,7 +53,12 @@ class Summary:
             "minimum_voltage": _json(figures.minimum_voltage),
             "drop_from_rest": _json(figures.drop_from_rest),
             "cuts": figures.cuts,
+            "mean_speed": _mean_speed(figures),
+            "lowest_group": _lowest_group(figures),
+            "peak_temperature": _json(figures.peak_temperature),
+            "channels": {name: _channel(channel) for name, channel in figures.channels.items()},
             "marks": [{"t_s": mark["t_s"], "text": mark["text"]} for mark in document["marks"]],
+            "notes": [note["text"] for note in document.get("notes", [])],
             "started": document["opened"],
             "ended": document["ended"],
             "interrupted": document["interrupted"],
@@ -61,18 +69,17 @@ class Summary:
 
 def summarise(recording: Recording, progress: Callable[[int], None] = lambda _rows: None) -> Summary:
     """Return the summary of `recording`; `progress` is told the rows done so far."""
-    folds = RunFolds()
-    rows = clipped = 0
+    folds = folds_for(RunCard.from_json(recording.document["run_card"]), recording.divisors)
+    rows = 0
     for block in recording.blocks():
         folds.feed([block])
         rows += len(block)
-        clipped += int(np.count_nonzero(block.quality & np.uint32(Quality.CLIPPED)))
         progress(rows)
     figures = folds.figures()
-    return Summary(recording, figures, tuple(_warnings(recording, figures, clipped)))
+    return Summary(recording, figures, tuple(_warnings(recording, figures)))
 
 
-def _warnings(recording: Recording, figures: RunFigures, clipped: int) -> list[str]:
+def _warnings(recording: Recording, figures: RunFigures) -> list[str]:
     document = recording.document
     warnings = []
     if missing := ELECTRICAL - set(recording.columns):
@@ -87,9 +94,20 @@ def _warnings(recording: Recording, figures: RunFigures, clipped: int) -> list[s
             f"{lost} samples ({share:.2%}) were lost in {len(document['gaps'])} gaps; "
             "charge and energy leave the gaps out"
         )
-    if clipped:
+    accounting = figures.accounting
+    if accounting is not None and accounting.clipped:
         names = ", ".join(sorted(document["clipped"]))
-        warnings.append(f"{clipped} samples are clipped ({names}): peaks there are lower bounds")
+        warnings.append(f"{accounting.clipped} samples are clipped ({names}): peaks there are lower bounds")
+    if accounting is not None:
+        missing_readings = {name: count for name, count in accounting.missing.items() if count}
+        if missing_readings:
+            told = ", ".join(f"{count} of {name}" for name, count in sorted(missing_readings.items()))
+            warnings.append(f"readings are missing: {told}; means and integrals leave longer holes out")
+    if figures.speed is not None and figures.speed.suspect_readings:
+        warnings.append(
+            f"{figures.speed.suspect_readings} speed readings doubled or halved for a moment "
+            "and were left out: check the tachometer"
+        )
     if figures.energy is not None and figures.rest_voltage is None:
         warnings.append("no rest before the first load: there is no rest voltage and no drop from it")
     elif figures.rested_s is not None and figures.rested_s < SHORT_REST_S:
@@ -97,6 +115,27 @@ def _warnings(recording: Recording, figures: RunFigures, clipped: int) -> list[s
             f"the pack rested only {figures.rested_s:.1f} s in the recording before the first load"
         )
     return warnings
+
+
+def _mean_speed(figures: RunFigures) -> dict[str, Any] | None:
+    """Return the mean over all time covered, standstill included."""
+    mean = None if figures.speed is None else figures.speed.mean
+    return None if mean is None else Figure(mean, None, "1/min").as_json()
+
+
+def _lowest_group(figures: RunFigures) -> dict[str, Any] | None:
+    lowest = figures.lowest_group
+    return None if lowest is None else {"group": lowest.group, **lowest.voltage.as_json()}
+
+
+def _channel(channel: ChannelFigures) -> dict[str, Any]:
+    return {
+        "mean": channel.mean,
+        "lowest": channel.lowest,
+        "highest": channel.highest,
+        "covered_s": channel.covered_s,
+        "readings": channel.readings,
+    }
 
 
 def _json(figure: Figure | None) -> dict[str, Any] | None:

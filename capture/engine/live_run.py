@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from capture.engine.envelope import Envelope
 from capture.engine.recent import Recent
 from capture.events import Ended, Ending, Event, GapDeclared, LinkBack, LinkLost, Mark, Note, Zero
-from capture.folds.run import RunFigures, RunFolds
+from capture.folds.run import folds_for
 from capture.opening import Opening
 from capture.run import Run
 
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from capture.blocks import SampleBlock
     from capture.engine.conversation import Turn
     from capture.engine.recording import ActiveRecording
+    from capture.folds.figures import RunFigures
     from capture.path import LoggerDescription
     from capture.run_card import RunCard
 
@@ -210,7 +211,7 @@ class LiveRun:
     def _begin(self, run: Run) -> None:
         """Let `run` take the samples from here on; the charts go on."""
         self.run = run
-        self.folds = RunFolds()
+        self.folds = folds_for(run.opening.card, run.path.decoder.divisors)
 
     def _opening(self, sample_limit: int | None) -> Opening:
         path = self.run.path

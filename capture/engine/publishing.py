@@ -15,7 +15,6 @@ from capture.engine.snapshot import (
     RecordingStatus,
     Snapshot,
 )
-from capture.folds.run import report
 
 if TYPE_CHECKING:
     from capture.engine.live_run import LiveRun
@@ -39,7 +38,7 @@ def snapshot_of(live: LiveRun | None, link: LinkFacts, notice: str) -> Snapshot:
     recording = RecordingStatus() if live.recording is None else live.recording.status()
     ended = recording.state in {RecordingState.SAVING, RecordingState.SAVED}
     state = live.folds.state()
-    figures = live.finished_figures if ended and live.finished_figures else report(state)
+    figures = live.finished_figures if ended and live.finished_figures else live.folds.report(state)
     return Snapshot(
         link=_link_status(live, status),
         recording=recording,

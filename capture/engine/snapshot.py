@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import numpy as np
     import numpy.typing as npt
 
-    from capture.folds.run import RunFigures
+    from capture.folds.figures import RunFigures
 
 
 class LinkState(Enum):

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Final
 
 from capture.blocks import SampleBlock, join
+from capture.folds.seam import breaks
 
 GRID_SAMPLES: Final = 1024
 
 
 class Grid:
-    """Collects blocks and gives them back cut at multiples of 1024 samples, and at gaps.
+    """Collects blocks and gives them back cut at multiples of 1024 samples, at gaps and at pauses.
 
     Which cuts come out depends on the samples alone. At most one cell of samples waits inside.
     """
@@ -20,6 +21,21 @@ class Grid:
 
     def feed(self, block: SampleBlock) -> list[SampleBlock]:
         """Return the cells that `block` completes, in order."""
+        cells: list[SampleBlock] = []
+        start = 0
+        for stop in (*breaks(block), len(block)):
+            if stop > start:
+                cells += self._feed_unbroken(block.part(start, stop))
+            if stop < len(block) and self._waiting:
+                cells.append(self._take_waiting())
+            start = stop
+        return cells
+
+    def tail(self) -> SampleBlock | None:
+        """Return the samples of the unfinished cell, which stay inside."""
+        return join(self._waiting) if self._waiting else None
+
+    def _feed_unbroken(self, block: SampleBlock) -> list[SampleBlock]:
         cells: list[SampleBlock] = []
         if self._waiting and not block.follows(self._waiting[-1]):
             cells.append(self._take_waiting())
@@ -32,10 +48,6 @@ class Grid:
                 cells.append(self._take_waiting())
             start = stop
         return cells
-
-    def tail(self) -> SampleBlock | None:
-        """Return the samples of the unfinished cell, which stay inside."""
-        return join(self._waiting) if self._waiting else None
 
     def _take_waiting(self) -> SampleBlock:
         cell = join(self._waiting)

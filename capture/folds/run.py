@@ -2,115 +2,138 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from math import lcm
 from typing import TYPE_CHECKING, Final
 
-from capture.folds import charge_energy, cuts, extremes, rest_voltage
+from capture.folds import (
+    accounting,
+    charge_energy,
+    cuts,
+    extremes,
+    integrals,
+    remaining_time,
+    rest_voltage,
+    speed,
+)
+from capture.folds.figures import RunFigures, report
 from capture.folds.grid import Grid
-from capture.quantities import Figure, ah_from_coulomb, wh_from_joule
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from capture.blocks import SampleBlock
+    from capture.run_card import RunCard
 
 #: Columns without which there is no charge, energy or sag.
 ELECTRICAL: Final = frozenset({"current_a", "voltage_v"})
 
 
 @dataclass(frozen=True, slots=True)
-class RunFigures:
-    """The figures of a run so far; None for what cannot be told from its channels.
+class FoldSettings:
+    """What the samples do not say of themselves.
 
-    `charge` and `energy` are net (discharged minus returned), in Ah and Wh at the point where the voltage is
-    sensed; `rest_voltage` is the one before the first load, in V, `rested_s` how long the recording saw it
-    rest; `peak_current`, `peak_power` and `minimum_voltage` are of single samples; `drop_from_rest` is rest
-    voltage minus minimum voltage.
+    `divisors` says how many samples apart the readings of a column are due (1 where it is not named);
+    `pulses_per_turn` is the tachometer's, 1 gives the loosest bound on a speed without pulses;
+    remaining time needs `cutoff_v` of the whole pack and its groups in `series`, which are counted from the
+    columns group_1_v ... where None.
     """
 
-    duration_s: float
-    samples: int
-    charge: Figure | None
-    charge_discharged: Figure | None
-    charge_returned: Figure | None
-    energy: Figure | None
-    energy_discharged: Figure | None
-    energy_returned: Figure | None
-    peak_current: Figure | None
-    peak_power: Figure | None
-    minimum_voltage: Figure | None
-    rest_voltage: Figure | None
-    rested_s: float | None
-    drop_from_rest: Figure | None
-    cuts: int | None
+    cutoff_v: float | None = None
+    divisors: Mapping[str, int] = field(default_factory=dict)
+    series: int | None = None
+    pulses_per_turn: float = 1.0
+
+    @property
+    def spacing(self) -> int:
+        """How many samples apart current and voltage are due together."""
+        return lcm(self.divisors.get("current_a", 1), self.divisors.get("voltage_v", 1))
+
+    def limits(self, columns: tuple[str, ...]) -> remaining_time.PackLimits | None:
+        """Return what remaining time must know of the pack; None where something is missing."""
+        series = self.series or len(extremes.group_columns(columns))
+        if self.cutoff_v is None or series == 0:
+            return None
+        return remaining_time.PackLimits(self.cutoff_v, series)
 
 
 @dataclass(frozen=True, slots=True)
 class RunState:
     """The states of all folds after the same samples."""
 
-    samples: int = 0
+    columns: tuple[str, ...] = ()
     first_tick_us: int | None = None
     last_tick_us: int | None = None
-    charge_energy: charge_energy.ChargeEnergy = field(default_factory=charge_energy.ChargeEnergy)
+    accounting: accounting.Accounting = field(default_factory=accounting.Accounting)
+    integrals: integrals.Integrals = field(default_factory=integrals.Integrals)
     extremes: extremes.Extremes = field(default_factory=extremes.Extremes)
+    speed: speed.Speed = field(default_factory=speed.Speed)
+    charge_energy: charge_energy.ChargeEnergy = field(default_factory=charge_energy.ChargeEnergy)
     rest: rest_voltage.RestVoltage = field(default_factory=rest_voltage.RestVoltage)
     cuts: cuts.Cuts = field(default_factory=cuts.Cuts)
+    remaining: remaining_time.RemainingTime = field(default_factory=remaining_time.RemainingTime)
 
 
-def update(state: RunState, block: SampleBlock) -> RunState:
-    """Return the state after `block`; without current and voltage only samples and time are counted."""
-    electrical = block.columns.keys() >= ELECTRICAL
-    first = state.first_tick_us
-    return RunState(
-        samples=state.samples + len(block),
-        first_tick_us=int(block.ticks_us[0]) if first is None else first,
+def update(state: RunState, block: SampleBlock, settings: FoldSettings) -> RunState:
+    """Return the state after `block`, a cell of the grid; folds whose columns are missing stay as they are.
+
+    A speed that is set aside as suspect reaches neither the channel's mean nor the cuts.
+    """
+    divisors = settings.divisors
+    counted = accounting.update(state.accounting, block, divisors)
+    turning = state.speed
+    if speed.SPEED in block.columns:
+        turning, kept = speed.update(turning, block, divisors.get(speed.SPEED, 1))
+        block = replace(block, columns={**block.columns, speed.SPEED: kept})
+    state = replace(
+        state,
+        columns=tuple(block.columns),
+        first_tick_us=int(block.ticks_us[0]) if state.first_tick_us is None else state.first_tick_us,
         last_tick_us=int(block.ticks_us[-1]),
-        charge_energy=charge_energy.update(state.charge_energy, block) if electrical else state.charge_energy,
-        extremes=extremes.update(state.extremes, block) if electrical else state.extremes,
-        rest=rest_voltage.update(state.rest, block) if electrical else state.rest,
-        cuts=cuts.update(state.cuts, block) if electrical else state.cuts,
+        accounting=counted,
+        integrals=integrals.update(state.integrals, block, divisors),
+        extremes=extremes.update(state.extremes, block),
+        speed=turning,
+    )
+    return _electrical(state, block, settings) if block.columns.keys() >= ELECTRICAL else state
+
+
+def _electrical(state: RunState, block: SampleBlock, settings: FoldSettings) -> RunState:
+    """Return the state with the folds that need current and voltage brought on."""
+    rest = rest_voltage.update(state.rest, block)
+    limits, remaining = settings.limits(state.columns), state.remaining
+    if limits is not None:
+        remaining = remaining_time.update(remaining, block, limits, settings.spacing)
+    return replace(
+        state,
+        charge_energy=charge_energy.update(state.charge_energy, block, settings.spacing),
+        rest=rest,
+        cuts=cuts.update(state.cuts, block, rest.recent, settings.divisors),
+        remaining=remaining,
     )
 
 
-def report(state: RunState) -> RunFigures:
-    """Return the figures of `state`. Uncertainties are None until channels carry calibrations."""
-    work, ends, rest = state.charge_energy, state.extremes, state.rest.before_load
-    integrated = work.last is not None
-    minimum = ends.minimum_voltage
-    drop = None if rest is None or minimum is None else rest.voltage_v - minimum.value
-    span_us = (state.last_tick_us or 0) - (state.first_tick_us or 0)
-    return RunFigures(
-        duration_s=span_us * 1e-6,
-        samples=state.samples,
-        charge=_figure(ah_from_coulomb(work.charge_c), "Ah", known=integrated),
-        charge_discharged=_figure(ah_from_coulomb(work.charge_discharged_c), "Ah", known=integrated),
-        charge_returned=_figure(ah_from_coulomb(work.charge_returned_c), "Ah", known=integrated),
-        energy=_figure(wh_from_joule(work.energy_j), "Wh", known=integrated),
-        energy_discharged=_figure(wh_from_joule(work.energy_discharged_j), "Wh", known=integrated),
-        energy_returned=_figure(wh_from_joule(work.energy_returned_j), "Wh", known=integrated),
-        peak_current=_extreme(ends.peak_current, "A"),
-        peak_power=_extreme(ends.peak_power, "W"),
-        minimum_voltage=_extreme(minimum, "V"),
-        rest_voltage=None if rest is None else Figure(rest.voltage_v, None, "V"),
-        rested_s=None if rest is None else rest.rested_s,
-        drop_from_rest=None if drop is None else Figure(drop, None, "V"),
-        cuts=state.cuts.count if integrated else None,
-    )
-
-
-def _figure(value: float, unit: str, *, known: bool) -> Figure | None:
-    return Figure(value, None, unit) if known else None
-
-
-def _extreme(extreme: extremes.Extreme | None, unit: str) -> Figure | None:
-    return None if extreme is None else Figure(extreme.value, None, unit)
+def folds_for(card: RunCard, divisors: Mapping[str, int]) -> RunFolds:
+    """Return the folds of a run with this card whose columns have these divisors, live or stored."""
+    return RunFolds(card.cutoff_v, divisors, series=card.series)
 
 
 class RunFolds:
-    """The folds of one run: cuts blocks to the grid and carries the states along."""
+    """The folds of one run: cuts blocks to the grid and carries the states along.
 
-    def __init__(self) -> None:
+    Arguments are those of `FoldSettings`. The figures may be asked for at any time: that runs the folds over
+    the unfinished grid cell, at most 1024 samples, and throws that away.
+    """
+
+    def __init__(
+        self,
+        cutoff_v: float | None = None,
+        divisors: Mapping[str, int] | None = None,
+        *,
+        series: int | None = None,
+        pulses_per_turn: float = 1.0,
+    ) -> None:
+        self._settings = FoldSettings(cutoff_v, dict(divisors or {}), series, pulses_per_turn)
         self._grid = Grid()
         self._state = RunState()
 
@@ -118,16 +141,20 @@ class RunFolds:
         """Take ordered blocks."""
         for block in blocks:
             for cell in self._grid.feed(block):
-                self._state = update(self._state, cell)
+                self._state = update(self._state, cell, self._settings)
 
     def state(self) -> RunState:
         """Return the state after all samples so far, those of the unfinished grid cell included."""
         tail = self._grid.tail()
-        return self._state if tail is None else update(self._state, tail)
+        return self._state if tail is None else update(self._state, tail, self._settings)
+
+    def report(self, state: RunState) -> RunFigures:
+        """Return the figures of a state of these folds."""
+        return report(state, self._settings)
 
     def figures(self) -> RunFigures:
         """Return the figures of all samples so far.
 
         At the end of a run this is what it gave: the same samples give the same figures to the bit.
         """
-        return report(self.state())
+        return self.report(self.state())

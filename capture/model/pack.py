@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.model.open_circuit import nmc_voltage
+from capture.open_circuit import nmc_voltage
 from capture.quantities import COULOMB_PER_AH
 
 if TYPE_CHECKING:

@@ -59,6 +59,11 @@ class Recording:
         samples = sum(end - start for start, end in ends.values())
         return float(samples * self.document["logger"]["interval_ns"] * 1e-9)
 
+    @property
+    def divisors(self) -> dict[str, int]:
+        """Every how many samples each column has a reading."""
+        return {channel["column"]: channel["divisor"] for channel in self.document["channels"]}
+
     def blocks(self) -> Iterator[SampleBlock]:
         """Yield the samples in order, no block reaching across a gap."""
         stretches = iter(self.document["stretches"])
@@ -140,8 +145,11 @@ def _rely_on(document: dict[str, Any]) -> None:
         whole += [segment, first_index, rows]
     if not all(isinstance(number, int) for number in whole):
         raise TypeError("stretches or interval are not whole numbers")
-    if not all(isinstance(channel["column"], str) for channel in document["channels"]):
-        raise TypeError("a channel's column is not a name")
+    for channel in document["channels"]:
+        if not isinstance(channel["column"], str):
+            raise TypeError("a channel's column is not a name")
+        if not isinstance(channel["divisor"], int) or channel["divisor"] < 1:
+            raise TypeError("a channel's divisor is not a whole number above zero")
 
 
 def _types_fit(types: dict[str, pa.DataType], columns: tuple[str, ...]) -> bool:

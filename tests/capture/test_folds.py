@@ -1,34 +1,16 @@
 """Folds: the same samples give the same figures, whatever the chunks; gaps are not bridged."""
 
-from itertools import pairwise
-
 import numpy as np
 import pytest
+from fold_blocks import block_of, fed, pieces_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from logger_streams import columns_of
 
-from capture.blocks import SampleBlock
-from capture.folds import charge_energy, cuts, rest_voltage
+from capture.blocks import Quality, SampleBlock
+from capture.folds import charge_energy, rest_voltage
 from capture.folds.grid import GRID_SAMPLES, Grid
 from capture.folds.run import RunFolds
-
-
-def block_of(current, voltage, *, first_index=0, interval_us=1000, segment=0):
-    count = len(current)
-    return SampleBlock(
-        segment,
-        first_index,
-        (first_index + np.arange(count, dtype=np.int64)) * interval_us,
-        {"current_a": np.asarray(current, np.float32), "voltage_v": np.asarray(voltage, np.float32)},
-        np.zeros(count, np.uint32),
-    )
-
-
-def fed(*blocks):
-    folds = RunFolds()
-    folds.feed(blocks)
-    return folds.figures()
 
 
 def noisy_run(rows=5000, seed=0):
@@ -42,10 +24,7 @@ def noisy_run(rows=5000, seed=0):
 def test_figures_do_not_depend_on_chunks(seed):
     """Five figures or one: any cutting of the same samples gives equal floats, not nearly equal ones."""
     whole = noisy_run()
-    random = np.random.default_rng(seed)
-    edges = np.unique([0, len(whole), *random.integers(0, len(whole), 20)]).tolist()
-    pieces = [whole.part(start, stop) for start, stop in pairwise(edges)]
-    assert fed(*pieces) == fed(whole)
+    assert fed(*pieces_of(whole, np.random.default_rng(seed))) == fed(whole)
 
 
 def test_figures_may_be_read_at_any_time():
@@ -68,6 +47,15 @@ def test_the_grid_cuts_at_fixed_indices(first, sizes):
     assert all(cell.end_index % GRID_SAMPLES == 0 for cell in cells)
     cells += [] if grid.tail() is None else [grid.tail()]
     assert columns_of(cells)["index"].tolist() == list(range(first, index))
+
+
+def test_the_grid_cuts_at_a_pause_and_a_gap():
+    """A pause of no samples leaves the indices whole: the quality bit alone tells of it."""
+    block = block_of(np.ones(600), np.ones(600))
+    block.quality[100], block.quality[300] = Quality.AFTER_PAUSE, Quality.AFTER_GAP
+    grid = Grid()
+    cells = [*grid.feed(block), grid.tail()]
+    assert [len(cell) for cell in cells] == [100, 200, 300]
 
 
 def test_energy_is_the_trapezoid_of_the_product():
@@ -105,11 +93,62 @@ def test_returned_charge_is_kept_apart():
     )
 
 
+def test_a_pause_is_not_bridged():
+    """The logger stopped and started again: nothing is integrated in between, though no sample is lost."""
+    block = block_of(np.full(200, 10.0), np.full(200, 40.0))
+    block.ticks_us[100:] += 5_000_000
+    block.quality[100] = Quality.AFTER_PAUSE
+    assert fed(block).charge.value * 3600 == pytest.approx(10 * 0.198, rel=1e-9)
+
+
+def test_noise_around_zero_is_not_returned():
+    """An idle sensor is as often below zero as above: nothing was returned, and net is what it was before."""
+    current = np.random.default_rng(3).normal(0, 0.05, 60_000)
+    figures = fed(block_of(current, np.full(60_000, 40.0)))
+    assert (figures.charge_returned.value, figures.energy_returned.value) == (0.0, 0.0)
+    expected = np.trapezoid(current.astype(np.float32).astype(float), dx=1e-3) / 3600
+    assert figures.charge.value == pytest.approx(expected, rel=1e-9)
+
+
+@given(seed=st.integers(0, 2**32))
+@settings(deadline=None, max_examples=20)
+def test_net_is_discharged_minus_returned(seed):
+    """Exactly, whatever current flows."""
+    current = np.random.default_rng(seed).normal(0, 3, 3000)
+    figures = fed(block_of(current, np.full(3000, 40.0)))
+    state = charge_energy.update(charge_energy.ChargeEnergy(), block_of(current, np.full(3000, 40.0)))
+    assert state.charge_c == state.charge_discharged_c - state.charge_returned_c
+    assert figures.charge_returned.value > 0
+    assert figures.energy.value == pytest.approx(
+        figures.energy_discharged.value - figures.energy_returned.value, rel=1e-9
+    )
+
+
+def test_a_block_without_readings_breaks_no_seam():
+    """A channel that has no reading in a whole block joins its neighbours, where so few are missing."""
+    first = block_of([10.0, 10.0], [40.0, 40.0])
+    hole = block_of([np.nan, np.nan], [40.0, 40.0], first_index=2)
+    last = block_of([10.0, 10.0], [40.0, 40.0], first_index=4)
+    state = charge_energy.ChargeEnergy()
+    for block in (first, hole, last):
+        state = charge_energy.update(state, block)
+    assert state.charge_c == pytest.approx(0.05)
+
+
+def test_a_long_silence_of_a_channel_is_not_bridged():
+    """The samples came, the current did not: a second without a reading is not made up."""
+    current = np.full(2001, 10.0)
+    current[500:1500] = np.nan
+    assert fed(block_of(current, np.full(2001, 40.0))).charge.value * 3600 == pytest.approx(10 * 0.999)
+
+
 def test_missing_readings_are_stepped_over():
     """A null voltage at a slower channel's rate does not spoil the integral."""
     current, voltage = np.full(1001, 10.0), np.full(1001, 40.0)
     voltage[np.arange(1001) % 4 != 0] = np.nan
-    assert fed(block_of(current, voltage)).energy.value == pytest.approx(400.0 / 3600, rel=1e-9)
+    assert fed(block_of(current, voltage), divisors={"voltage_v": 4}).energy.value == pytest.approx(
+        400.0 / 3600, rel=1e-9
+    )
 
 
 def test_extremes_are_of_single_samples():
@@ -149,52 +188,43 @@ def test_the_latest_rest_is_known_too():
     assert (state.before_load.voltage_v, state.latest.voltage_v) == (42.0, 41.5)
 
 
+def test_a_rest_is_told_by_the_current_however_seldom_the_voltage_is_read():
+    """A blip between two readings of the voltage ends the rest; the voltage is read every 50th sample."""
+    current, voltage = np.zeros(2000), np.full(2000, np.nan)
+    voltage[::50] = 41.0
+    current[1021:1029] = 20.0
+    state = rest_voltage.update(rest_voltage.RestVoltage(), block_of(current, voltage))
+    assert state.before_load.rested_s == pytest.approx(1.020)
+    assert state.latest.rested_s == pytest.approx(0.970)
+    assert state.latest.voltage_v == 41.0
+
+
+def test_what_a_rest_lasted_begins_anew_behind_a_gap():
+    """Nobody saw what the pack carried in the gap, so only the rest behind it is told."""
+    first = block_of(np.zeros(900), np.full(900, 42.0))
+    second = block_of(np.zeros(500), np.full(500, 41.9), first_index=3000)
+    figures = fed(first, second)
+    assert figures.rested_s == pytest.approx(0.499)
+    assert figures.rest_voltage.value == pytest.approx(41.9, abs=1e-5)
+
+
+def test_a_moment_of_rest_behind_a_gap_does_not_undo_the_one_before():
+    """Too short to be a rest, it leaves the rest voltage that was known."""
+    first = block_of(np.zeros(900), np.full(900, 42.0))
+    second = block_of([*np.zeros(50), *np.full(50, 30.0)], np.full(100, 39.0), first_index=3000)
+    assert fed(first, second).rest_voltage.value == 42.0
+
+
+def test_current_around_the_idle_threshold_makes_no_rest():
+    """Idle stretches inside a block that are too short are no rests; the load is seen."""
+    current = np.where(np.arange(2000) % 2, 0.4, 0.6)
+    state = rest_voltage.update(rest_voltage.RestVoltage(), block_of(current, np.full(2000, 40.0)))
+    assert (state.latest, state.load_seen) == (None, True)
+
+
 def test_without_a_voltage_nothing_electrical_is_told():
     """Samples and time are counted; charge, energy and cuts are not made up."""
     plain = block_of(np.ones(10), np.ones(10))
     figures = fed(SampleBlock(0, 0, plain.ticks_us, {"force_n": plain.columns["current_a"]}, plain.quality))
     assert figures.samples == 10
     assert (figures.charge, figures.energy, figures.peak_current, figures.cuts) == (None, None, None, None)
-
-
-def work(*stretches):
-    """Current with 30 A in the given stretches of milliseconds and nothing elsewhere."""
-    current = np.zeros(12_000)
-    for start, stop in stretches:
-        current[start:stop] = 30.0
-    return block_of(current, np.full(12_000, 40.0))
-
-
-@pytest.mark.parametrize(
-    ("stretches", "count"),
-    [
-        ([], 0),
-        ([(1000, 4000)], 1),
-        ([(1000, 4000), (5000, 8000)], 2),
-        ([(1000, 4000), (4200, 8000)], 1),
-        ([(1000, 1100)], 0),
-        ([(0, 12_000)], 1),
-        ([(11_000, 12_000)], 1),
-        ([(1000, 1100), (1300, 1350)], 1),
-    ],
-    ids=[
-        "none",
-        "one",
-        "two",
-        "a pause inside",
-        "a blip",
-        "all along",
-        "running",
-        "two blips close together",
-    ],
-)
-def test_cuts(stretches, count):
-    """Stretches of work are counted; pauses under 0.3 s belong to them, blips under 0.2 s are none."""
-    assert fed(work(*stretches)).cuts == count
-
-
-def test_cuts_use_hysteresis():
-    """Between the two thresholds the earlier state holds: ripple around the upper one starts no new cut."""
-    current = np.zeros(6000)
-    current[1000:5000] = np.where(np.arange(4000) // 100 % 2, 2.0, 10.0)
-    assert cuts.update(cuts.Cuts(), block_of(current, np.full(6000, 40.0))).count == 1

@@ -9,13 +9,13 @@ from logger_streams import columns_of, stream_of
 from capture.links.address import parse_address
 from capture.links.virtual import VirtualLink, virtual_rig
 from capture.model.life import STEP_S, STEPS_PER_FRAME, Life
-from capture.model.open_circuit import NMC_VOLTS, nmc_voltage
 from capture.model.pack import PACKS, Condition, resistance_at
 from capture.model.rig import RING_SAMPLES, VirtualRig, sense
 from capture.model.scenario import FAULTS, Imperfection, Scenario, with_fault
 from capture.model.sensors import SILENT_AFTER_S, RowLayer, Tachometer, sensors_for
 from capture.model.tool import Tool
 from capture.model.work import BITE_MM2_RAD_N, CUTTING_ENERGY_J_MM2, KINDS, TORQUE_NM_N
+from capture.open_circuit import NMC_VOLTS, nmc_voltage
 from capture.opening import Opening
 from capture.run import Run
 from firmware_protocol.host_link import HostLink, MessageReader

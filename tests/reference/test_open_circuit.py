@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from pybamm_process import run_pybamm
 
-from capture.model.open_circuit import NMC_VOLTS
+from capture.open_circuit import NMC_VOLTS
 
 needs_pybamm = pytest.mark.skipif(
     importlib.util.find_spec("pybamm") is None,

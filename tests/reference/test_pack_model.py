@@ -9,10 +9,10 @@ import pytest
 from pybamm_process import run_pybamm
 
 from capture.model.life import Life
-from capture.model.open_circuit import NMC_VOLTS
 from capture.model.pack import PACKS, REFERENCE_DEGC, Condition
 from capture.model.scenario import Scenario
 from capture.model.tool import Tool
+from capture.open_circuit import NMC_VOLTS
 from capture.quantities import COULOMB_PER_AH
 
 needs_pybamm = pytest.mark.skipif(

@@ -18,7 +18,7 @@ from capture.engine.snapshot import (
     RecordingStatus,
     Snapshot,
 )
-from capture.folds.run import RunFigures
+from capture.folds.figures import RunFigures
 from capture.quantities import Figure
 from tui.app import SaglineApp
 

@@ -60,7 +60,8 @@ def run(arguments: argparse.Namespace) -> int:
     )
     rig = virtual_rig(parse_address(address))
     kind = arguments.kind or _KIND_OF_WORK[arguments.work]
-    card = RunCard(kind, arguments.pack, "polesaw", arguments.note)
+    pack = rig.scenario.pack
+    card = RunCard(kind, pack.name, "polesaw", arguments.note, pack.series, pack.cutoff_v)
 
     def truth(recording: Path) -> dict[str, Any]:
         return {"truth": _truth(rig, recording)}

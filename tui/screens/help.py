@@ -33,6 +33,7 @@ FIGURES: Final = (
     ("charge", "net at the sensing point: discharged minus returned"),
     ("discharged", "energy that went out of the pack (out)"),
     ("returned", "energy that braking fed back into it (back)"),
+    ("to cut-off", "time until the loaded pack reaches its cut-off at the present work (left): 90 % range"),
     ("cuts", "stretches of work between idle stretches"),
     ("run time", "of the recording; since connecting while nothing is recorded"),
     ("waiting for", "samples that are missing and have been asked for again"),

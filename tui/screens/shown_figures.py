@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from capture.engine.snapshot import LinkState
-from capture.folds.run import RunFigures
+from capture.folds.figures import RunFigures
 from capture.quantities import UNIT_LABELS
 from tui.formatting import DECIMALS, duration, figure, large, plain, quantity_words, with_unit
 from tui.widgets.figure_tile import Detail, TileFigures
@@ -15,6 +15,7 @@ from tui.widgets.pieces import Piece
 
 if TYPE_CHECKING:
     from capture.engine.snapshot import ChannelFace, LinkStatus, Snapshot
+    from capture.folds.remaining_time import Remaining
 
 CURRENT: Final = "current_a"
 VOLTAGE: Final = "voltage_v"
@@ -132,4 +133,10 @@ def _energy_details(figures: RunFigures) -> tuple[Detail, ...]:
     return (
         Detail("discharged", "out", figure(figures.energy_discharged, "Wh")),
         Detail("returned", "back", figure(figures.energy_returned, "Wh")),
+        *(() if figures.remaining is None else (Detail("to cut-off", "left", _range(figures.remaining)),)),
     )
+
+
+def _range(remaining: Remaining) -> str:
+    """Return the time to the cut-off as its 90 % range."""
+    return f"{duration(remaining.low_s)} to {duration(remaining.high_s)}"

@@ -29,3 +29,8 @@ NMC_VOLTS: Final = (
 def nmc_voltage(state_of_charge: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     """Return the open-circuit voltage in V of one group at each state of charge (0 to 1, held beyond)."""
     return np.interp(state_of_charge, _STEPS, NMC_VOLTS)
+
+
+def nmc_charge_state(group_v: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Return the state of charge (0 to 1, held beyond) at each open-circuit voltage of one group in V."""
+    return np.interp(group_v, NMC_VOLTS, _STEPS)
