@@ -30,14 +30,23 @@ class RowLayout:
         """Bytes of a row in which every channel is present."""
         return sum(WIRE_TYPE_BYTES[wire_type] for _, wire_type in self.columns)
 
+    @cached_property
+    def _bytes_of_divisor(self) -> tuple[tuple[int, int], ...]:
+        """Each divisor, and the bytes of all channels that have it."""
+        divisors = {divisor for divisor, _ in self.columns}
+        return tuple(
+            (each, sum(WIRE_TYPE_BYTES[wire_type] for divisor, wire_type in self.columns if divisor == each))
+            for each in sorted(divisors)
+        )
+
     def row_bytes(self, index: int) -> int:
         """Return the bytes of the row of sample `index`; 0 where no channel is due."""
-        return sum(WIRE_TYPE_BYTES[wire_type] for divisor, wire_type in self.columns if index % divisor == 0)
+        return sum(size for divisor, size in self._bytes_of_divisor if index % divisor == 0)
 
     def rows_bytes(self, first_index: int, count: int) -> int:
         """Return the bytes of `count` rows from sample `first_index` on."""
         last = first_index + count - 1
         return sum(
-            WIRE_TYPE_BYTES[wire_type] * (last // divisor - (first_index - 1) // divisor)
-            for divisor, wire_type in self.columns
+            size * (last // divisor - (first_index - 1) // divisor)
+            for divisor, size in self._bytes_of_divisor
         )
