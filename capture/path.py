@@ -160,6 +160,7 @@ class SamplePath:
         index, tick = placed
         end_index = self._order.end_index
         if end_index is not None and index >= end_index:
+            self._flush(arrival)
             self._order.extends_to(end_index)
             self._placer.accept(frame, index, tick)
             return

@@ -144,7 +144,7 @@ def test_the_limit_ends_the_run_in_mid_frame():
         [start_reply(3), *(samples(3 + 5 * step, 5) for step in range(4)), stop_reply(23)]
     ).ordered
     assert indices(blocks) == list(range(3, 15))
-    assert (path.complete, path.account.lost) == (True, 0)
+    assert (path.complete, path.account.lost, path.account.recovered) == (True, 0, 0)
 
 
 def test_losses_count_towards_the_limit():

@@ -10,6 +10,7 @@ from tui.output import ProgressLine, print_json, print_result
 if TYPE_CHECKING:
     import argparse
 
+    from capture.folds.figures import RunFigures
     from capture.quantities import Figure
     from capture.summary import Summary
 
@@ -40,9 +41,26 @@ def _print(summary: Summary) -> None:
     card = document["run_card"]
     about = ", ".join(str(card[key]) for key in ("kind", "pack", "tool") if card.get(key))
     print_result(f"{summary.recording.path.name}   {about}")
-    print_result(f"  {'duration':18} {figures.duration_s:10.3f} s")
-    print_result(f"  {'samples':18} {figures.samples:10d}   {document['lost_samples']} lost")
-    rows: list[tuple[str, Figure | None, int]] = [
+    _line("duration", f"{figures.duration_s:10.3f} s")
+    recovered = document.get("recovered_samples", 0)
+    late = f", {recovered} recovered" if recovered else ""
+    _line("samples", f"{figures.samples:10d}   {document['lost_samples']} lost{late}")
+    for name, figure, decimals in _always(figures):
+        _line(name, "cannot tell" if figure is None else _value(figure, decimals))
+    _line("cuts", "cannot tell" if figures.cuts is None else f"{figures.cuts:10d}")
+    _channels(figures)
+    for mark in document["marks"]:
+        at = "?" if mark["t_s"] is None else f"{mark['t_s']:.3f}"
+        _line("mark", f"{at:>10} s {mark['text']}")
+    for note in document.get("notes", []):
+        _line("note", note["text"])
+    for warning in summary.warnings:
+        print_result(f"  ! {warning}")
+
+
+def _always(figures: RunFigures) -> list[tuple[str, Figure | None, int]]:
+    """Return the figures that every run should have, with their decimals."""
+    return [
         ("energy, net", figures.energy, 4),
         ("energy, returned", figures.energy_returned, 4),
         ("charge, net", figures.charge, 4),
@@ -52,12 +70,23 @@ def _print(summary: Summary) -> None:
         ("minimum voltage", figures.minimum_voltage, 3),
         ("drop from rest", figures.drop_from_rest, 3),
     ]
-    for name, figure, decimals in rows:
-        value = "cannot tell" if figure is None else f"{figure.value:10.{decimals}f} {figure.unit}"
-        print_result(f"  {name:18} {value}")
-    print_result(f"  {'cuts':18} {'cannot tell' if figures.cuts is None else f'{figures.cuts:10d}'}")
-    for mark in document["marks"]:
-        at = "?" if mark["t_s"] is None else f"{mark['t_s']:.3f}"
-        print_result(f"  {'mark':18} {at:>10} s {mark['text']}")
-    for warning in summary.warnings:
-        print_result(f"  ! {warning}")
+
+
+def _channels(figures: RunFigures) -> None:
+    """Print what only loggers with more channels can tell."""
+    speed, group = figures.speed, figures.lowest_group
+    if speed is not None and speed.working_mean is not None:
+        lowest = "" if speed.lowest_working is None else f"   lowest {speed.lowest_working:.0f}"
+        _line("speed in the cuts", f"{speed.working_mean:10.0f} rpm{lowest}")
+    if group is not None:
+        _line("lowest group", f"{group.voltage.value:10.3f} V   group {group.group}")
+    if figures.peak_temperature is not None:
+        _line("hottest", f"{figures.peak_temperature.value:10.1f} °C")
+
+
+def _value(figure: Figure, decimals: int) -> str:
+    return f"{figure.value:10.{decimals}f} {figure.unit}"
+
+
+def _line(name: str, value: str) -> None:
+    print_result(f"  {name:18} {value}")
