@@ -89,7 +89,7 @@ class LoadedVoltage:
 
 
 def update(state: LoadedVoltage, block: SampleBlock, spacing: int) -> LoadedVoltage:
-    """Return the state after `block`; `spacing`: samples from one row with current and voltage to the next."""
+    """Return the state after `block`; `spacing`: samples from one with current and voltage to the next."""
     current = block.columns["current_a"].astype(np.float64)
     voltage = block.columns["voltage_v"].astype(np.float64)
     rows = np.flatnonzero(~np.isnan(current) & ~np.isnan(voltage))

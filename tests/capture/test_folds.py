@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from fold_blocks import block_of, fed, pieces_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from fold_blocks import block_of, fed, pieces_of
 from logger_streams import columns_of
 
 from capture.blocks import Quality, SampleBlock
