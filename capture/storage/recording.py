@@ -141,6 +141,10 @@ def _rely_on(document: dict[str, Any]) -> None:
         raise TypeError("stretches or interval are not whole numbers")
     if not all(isinstance(channel["column"], str) for channel in document["channels"]):
         raise TypeError("a channel's column is not a name")
+    if not all(
+        isinstance(channel["divisor"], int) and channel["divisor"] > 0 for channel in document["channels"]
+    ):
+        raise ValueError("a channel's divisor is not a number of samples")
 
 
 def _types_fit(types: dict[str, pa.DataType], columns: tuple[str, ...]) -> bool:
