@@ -101,7 +101,7 @@ def sagging():
 
 
 def test_sags_of_a_cut():
-    """Peak sag from the lowest 20 ms mean, steady sag from the mean of the last half, each per its current."""
+    """Peak sag from the lowest 20 ms mean, steady sag from the last half's, each per its mean current."""
     (record,) = fed(sagging()).cut_records
     # the lowest 20 ms that lie wholly in the cut begin behind its first sample: 9 of inrush, 11 of the line
     line = np.linspace(38.0, 36.0, 4000)
