@@ -136,6 +136,13 @@ def test_working_and_no_load():
     assert told.mean == pytest.approx((1.0 * 4200 + 4 * 3300) / 8.999, rel=1e-3)
 
 
+def test_a_faster_gear_under_load_is_no_load_speed_of_nothing():
+    """5000 rpm at 30 A is work, 4000 rpm at 7 A is free running, whichever is faster."""
+    current, speed = np.full(4000, 30.0), np.full(4000, 5000.0)
+    current[2000:], speed[2000:] = 7.0, 4000.0
+    assert electrical(speed, current).highest_no_load == 4000.0
+
+
 def test_a_stall_in_a_cut_is_its_lowest_speed():
     """The blade jams for 0.2 s: lowest while working is zero, which the run-up would not have told."""
     current, speed = np.full(4000, 0.0), np.zeros(4000)
