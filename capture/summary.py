@@ -94,25 +94,34 @@ def _warnings(recording: Recording, figures: RunFigures) -> list[str]:
             f"{lost} samples ({share:.2%}) were lost in {len(document['gaps'])} gaps; "
             "charge and energy leave the gaps out"
         )
-    accounting = figures.accounting
-    if accounting is not None and accounting.clipped:
-        names = ", ".join(sorted(document["clipped"]))
-        warnings.append(f"{accounting.clipped} samples are clipped ({names}): peaks there are lower bounds")
-    if accounting is not None:
-        missing_readings = {name: count for name, count in accounting.missing.items() if count}
-        if missing_readings:
-            told = ", ".join(f"{count} of {name}" for name, count in sorted(missing_readings.items()))
-            warnings.append(f"readings are missing: {told}; means and integrals leave longer holes out")
-    if figures.speed is not None and figures.speed.suspect_readings:
-        warnings.append(
-            f"{figures.speed.suspect_readings} speed readings doubled or halved for a moment "
-            "and were left out: check the tachometer"
-        )
+    warnings += _warnings_of_readings(document, figures)
     if figures.energy is not None and figures.rest_voltage is None:
         warnings.append("no rest before the first load: there is no rest voltage and no drop from it")
     elif figures.rested_s is not None and figures.rested_s < SHORT_REST_S:
         warnings.append(
             f"the pack rested only {figures.rested_s:.1f} s in the recording before the first load"
+        )
+    return warnings
+
+
+def _warnings_of_readings(document: dict[str, Any], figures: RunFigures) -> list[str]:
+    """Return what is to be said of single readings: clipped, missing, suspect."""
+    warnings = []
+    accounting = figures.accounting
+    if accounting is not None and accounting.clipped:
+        names = ", ".join(sorted(document["clipped"]))
+        warnings.append(f"{accounting.clipped} samples are clipped ({names}): peaks there are lower bounds")
+    if accounting is not None and any(accounting.missing.values()):
+        counts = [f"{count} of {name}" for name, count in sorted(accounting.missing.items()) if count]
+        warnings.append(
+            f"readings are missing: {', '.join(counts)}; means and integrals leave longer holes out"
+        )
+    if figures.speed is not None and figures.speed.suspect_readings:
+        suspect = figures.speed.suspect_readings
+        readings, were = ("reading", "was") if suspect == 1 else ("readings", "were")
+        warnings.append(
+            f"{suspect} speed {readings} doubled or halved for a moment and {were} left out: "
+            "check the tachometer"
         )
     return warnings
 

@@ -38,7 +38,7 @@ class Sag:
 
 @dataclass(frozen=True, slots=True)
 class CutRecord:
-    """One cut, from the first sample at which the tool drew to the first at which it no longer did.
+    """One cut, from the first sample at which the tool drew to the last.
 
     `covered_s` is the time that charge, energy and mean power stand for: gaps are left out. The minimum
     voltage is the lowest mean over 20 ms. `rest_voltage_v` is that of the latest rest before the cut. Peak

@@ -2,7 +2,7 @@
 
 A stretch begins when the current reaches START_CURRENT_A and ends when it has stayed below the idle
 threshold for HOLD_US; shorter pauses, ripple and the negative current of a brake belong to it or to its end.
-It lasts from the first sample that draws to the first that no longer does. Stretches shorter than
+It lasts from the first sample that draws to the last. Stretches shorter than
 SHORTEST_CUT_US are not counted. The thresholds are common practice, no source. Causal: what comes later never
 changes what was counted.
 
@@ -211,11 +211,9 @@ def _worked_through(
         if quiet is None:
             ongoing = stretch.ongoing.plus(block.part(at, len(block)), divisors)
             return replace(state, stretch=Stretch(stretch.rest, ongoing, ongoing))
-        worked = stretch.ongoing.plus(block.part(at, quiet + 1), divisors)
-        at = quiet + 1
+        worked = stretch.ongoing.plus(block.part(at, quiet), divisors)
+        at = quiet
         state = replace(state, stretch=Stretch(stretch.rest, worked, worked, int(ticks[quiet])))
-        if at == len(block):
-            return state
 
 
 def _last_work(ticks: Whole, rises: Whole, falls: Whole) -> int | None:

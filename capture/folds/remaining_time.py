@@ -1,22 +1,23 @@
 """Remaining time: from now until the loaded pack reaches its cut-off voltage, with a 90 % range.
 
-First version. The loaded voltage is taken as v = n U(z) - r i with z falling in a straight line with the
-charge drawn: a line in the charge alone (v = a - r i - b q) cannot see the knee coming and was three to five
-times too long on the virtual packs. U is the open-circuit curve of `capture.open_circuit`, n the groups in
-series.
+First version. The loaded voltage is taken as v = n U(z) - r i - s m with z falling in a straight line with
+the charge drawn: a line in the charge alone (v = a - r i - b q) cannot see the knee coming and was three to
+five times too long on the virtual packs. U is the open-circuit curve of `capture.open_circuit`, n the groups
+in series, m the mean current of the latest minutes, pauses included.
 
-1. r: least squares of v against i and charge over samples under load, forgotten with the charge drawn.
-2. z of each block: U inverted at the mean of (v + r i) / n.
+1. r: least squares of v against i and charge over samples under load, forgotten with the charge drawn. It
+holds what a cut of seconds shows; the slow polarisation s behind it cannot be told from the charge drawn and
+is taken as SLOW_SHARE of r.
+2. z of each block: U inverted at the mean of (v + r i + s m) / n.
 3. The line of z against charge by least squares with a long memory: its slope is one over the capacity. Where
-   the pack stands now is told by a short memory.
-4. The charge until n U(z) - r i is the cut-off at the mean current under load, over the mean current of the
-   latest minutes, pauses included.
+the pack stands now is told by a short memory.
+4. The charge until n U(z) - r i - s m is the cut-off at the mean current under load, over m.
 
-The range takes in that cells of one chemistry follow the curve only so well (CURVE_SD), what that does to the
-slope over the charge states seen, and that work varies (PATTERN_SD). Thresholds and allowances are common
-practice, no source. None without cut-off or groups, before the pack was seen to fall by LEAST_FALL of
-its charge, or where the fit makes no sense. A break in the samples begins the fit anew, because nobody knows
-what was drawn meanwhile.
+The range takes in that cells of one chemistry follow the curve only so well (CURVE_SD), that s is a guess
+(SLOW_SHARE_SD), what both do to the slope over the charge states seen, and that work varies (PATTERN_SD).
+Thresholds and allowances are common practice, no source. None without cut-off or groups, before the pack was
+seen to fall by LEAST_FALL of its charge, or where the fit makes no sense. A break in the samples begins the
+fit anew, because nobody knows what was drawn meanwhile.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ import numpy as np
 
 from capture.folds.hysteresis import START_CURRENT_A
 from capture.folds.seam import Seam, behind, joins, steps_s
-from capture.open_circuit import nmc_charge_state
+from capture.open_circuit import nmc_charge_state, nmc_voltage
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -48,6 +49,9 @@ LEAST_LOADED_S: Final = 10.0
 LEAST_FALL: Final = 0.2
 CURVE_SD: Final = 0.03
 PATTERN_SD: Final = 0.1
+#: A pack reads about half as much again after half a minute of load as at once.
+SLOW_SHARE: Final = 0.3
+SLOW_SHARE_SD: Final = 0.2
 _RANGE_SDS: Final = 1.645  # 90 % of a normal distribution, two-sided (JCGM 100:2008, table G.1)
 _CHARGE_UNIT_C: Final = 1000.0  # keeps the moments near one
 
@@ -125,8 +129,9 @@ def update(state: RemainingTime, block: SampleBlock, limits: PackLimits, spacing
     resistance = _resistance(state)
     if resistance is None:
         return state
-    group_v = (voltage + resistance * current) / limits.series
-    mean_z = float(nmc_charge_state(np.array([np.average(group_v, weights=weights)]))[0])
+    slow_v = SLOW_SHARE * resistance * _mean_current_a(state)
+    group_v = (voltage + resistance * current + slow_v) / limits.series
+    mean_z = _charge_state(float(np.average(group_v, weights=weights)))
     at = float(np.average(from_now, weights=weights))
     point = _moments(np.array([weights.sum()]), np.array([at]), np.array([mean_z]))
     return replace(state, line=state.line + point, now=state.now + point, first_z=max(state.first_z, mean_z))
@@ -134,21 +139,39 @@ def update(state: RemainingTime, block: SampleBlock, limits: PackLimits, spacing
 
 def report(state: RemainingTime, limits: PackLimits) -> Remaining | None:
     """Return the remaining time, or None where it cannot be told yet."""
-    resistance, fit = _resistance(state), _line(state)
-    charge_c, span_s = state.pattern
-    if resistance is None or fit is None or charge_c <= 0:
+    resistance, fit, mean_a = _resistance(state), _line(state), _mean_current_a(state)
+    if resistance is None or fit is None or mean_a <= 0:
         return None
     slope, now_z = fit
     loaded_a = state.volts[0, 1] / state.volts[0, 0]
-    end_v = (limits.cutoff_v + resistance * loaded_a) / limits.series
-    left_z = now_z - float(nmc_charge_state(np.array([end_v]))[0])
+    slow_v = SLOW_SHARE * resistance * mean_a
+    end_z = _charge_state((limits.cutoff_v + resistance * loaded_a + slow_v) / limits.series)
     seen_z = state.first_z - now_z
     if seen_z < LEAST_FALL or slope <= 0:
         return None
-    seconds_per_z = _CHARGE_UNIT_C / slope / (charge_c / span_s)
-    value_s = max(left_z, 0.0) * seconds_per_z
-    spread_s = _RANGE_SDS * hypot(CURVE_SD * seconds_per_z, value_s * hypot(CURVE_SD / seen_z, PATTERN_SD))
+    off_v = SLOW_SHARE_SD * resistance * mean_a / limits.series
+    now_sd = hypot(CURVE_SD, off_v / _curve_slope(now_z))
+    seconds_per_z = _CHARGE_UNIT_C / slope / mean_a
+    value_s = max(now_z - end_z, 0.0) * seconds_per_z
+    spread_s = _RANGE_SDS * hypot(now_sd * seconds_per_z, value_s * hypot(now_sd / seen_z, PATTERN_SD))
     return Remaining(value_s, max(value_s - spread_s, 0.0), value_s + spread_s)
+
+
+def _charge_state(group_v: float) -> float:
+    return float(nmc_charge_state(np.array([group_v]))[0])
+
+
+def _curve_slope(charge_state: float) -> float:
+    """Return how steep the open-circuit curve is there, in V per unit of charge state, over a tenth of it."""
+    around = np.clip([charge_state - 0.05, charge_state + 0.05], 0.0, 1.0)
+    low_v, high_v = nmc_voltage(around)
+    return float((high_v - low_v) / (around[1] - around[0]))
+
+
+def _mean_current_a(state: RemainingTime) -> float:
+    """Return the mean current of the latest minutes, pauses included; 0 before there is one."""
+    charge_c, span_s = state.pattern
+    return charge_c / span_s if span_s > 0 else 0.0
 
 
 def _steps(

@@ -119,8 +119,6 @@ def _screened(state: Speed, column: Readings) -> tuple[Speed, Readings]:
     aside = {1} if state.aside_rpm is not None else set()
     suspects = state.suspect_readings
     for at in (np.flatnonzero(_doubled_or_halved(values[1:], values[:-1])) + 1).tolist():
-        if at < len(carried):
-            continue
         if at - 1 not in aside:
             aside.add(at)
         elif abs(values[at] - values[at - 2]) <= _WENT_BACK * values[at - 2]:

@@ -1,4 +1,4 @@
-"""Every fold at once: equal figures for any chunks of a run with slow channels, gaps, pause and restart."""
+"""All folds at once: equal figures for any chunks of a run with divided channels, gaps, pause and restart."""
 
 from dataclasses import replace
 
@@ -40,7 +40,7 @@ def eventful_run():
     """Return blocks with a short gap and a long one, a pause that skips no sample, and a restart."""
     paused = marked(stretch_of_work(9300, 9000, 3), Quality.AFTER_PAUSE, row=4000)
     paused.ticks_us[4000:] += 3_000_000
-    restarted = stretch_of_work(0, 7400, 4, segment=1)  # ends in the middle of a cut
+    restarted = stretch_of_work(0, 9500, 4, segment=1)
     restarted = replace(restarted, ticks_us=restarted.ticks_us + 60_000_000)
     return [
         stretch_of_work(100, 4000, 1),

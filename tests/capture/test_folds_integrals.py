@@ -47,10 +47,9 @@ def test_a_restart_is_never_bridged():
 
 
 def test_the_mean_is_weighted_by_time():
-    """Readings of 0, 0, 9 at 0, 1 and 3 samples: the trapezoid's mean is 3, not 4.5."""
-    told = channel(block_of(force_n=[0.0, 0.0, np.nan, 9.0]))
-    assert told.mean == pytest.approx(9.0 / 3)
-    assert told.readings == 3
+    """Readings 0, 9, 9 at samples 0, 3 and 4: the areas 13.5 and 9 over 4 ms; the plain mean would be 6."""
+    told = channel(block_of(force_n=[0.0, np.nan, np.nan, 9.0, 9.0]))
+    assert told.mean == pytest.approx(22.5 / 4)
 
 
 def test_a_single_reading_has_extremes_and_no_mean():

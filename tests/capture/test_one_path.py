@@ -128,6 +128,8 @@ def test_over_a_serial_port_that_is_unplugged(tmp_path, clean):
         wait_for(session, lambda snapshot: snapshot.recording.samples > 1000)
     wait_for(session, lambda snapshot: snapshot.link.state is LinkState.RECONNECTING)
     name.unlink()
+    world.advance_to(4.0)
+    assert world.outgoing(1 << 20), "the logger sends on, to nobody"
     with PseudoTerminalLogger(world, 4.0) as port:
         name.symlink_to(port.path)
         snapshot = wait_for(session, saved, timeout_s=30.0)

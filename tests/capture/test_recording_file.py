@@ -153,6 +153,14 @@ def document_of_numbers(path):
     rewritten(path, lambda table: table, lambda _document: [1, 2])
 
 
+def divisor_of_nothing(path):
+    def change(document):
+        document["channels"][0]["divisor"] = 0
+        return document
+
+    rewritten(path, lambda table: table, change)
+
+
 def current_of_text(path):
     def change(table):
         at = table.schema.get_field_index("current_a")
@@ -167,6 +175,7 @@ def current_of_text(path):
         (without_gaps, "has a document that cannot be read"),
         (run_card_of_text, "run_card is not what it should be"),
         (document_of_numbers, "has a document that cannot be read"),
+        (divisor_of_nothing, "divisor is not a whole number above zero"),
         (current_of_text, "has columns that its own document does not tell of"),
         (lambda path: path.write_text("t_s,current_a\n0,1\n"), "is not a Parquet file"),
         (lambda _path: None, "is not a file"),
@@ -180,6 +189,7 @@ def current_of_text(path):
         "no gaps",
         "run card of text",
         "document of numbers",
+        "divisor of nothing",
         "current of text",
         "csv",
         "missing",

@@ -50,7 +50,7 @@ def test_an_exponential(divisor):
 
 
 def test_hours_of_a_divided_current():
-    """20 A for a minute, read in every 4th sample, are 1200 C, 1/3 A.h (SP 811: A.h is 3.6 E+03 C)."""
+    """20 A for a minute in every 4th sample are 1200 C, a third of an A.h (SP 811: A.h is 3.6 E+03 C)."""
     block = block_of(divided(np.full(ROWS, 20.0), 4), np.full(ROWS, 18.0))
     figures = fed(block, divisors={"current_a": 4})
     assert figures.charge.value == pytest.approx(1200 / 3.6e3, rel=1e-12)

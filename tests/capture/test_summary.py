@@ -1,0 +1,78 @@
+"""The summary of a stored run: the same figures as live, in JSON, with what a reader should know."""
+
+import struct
+
+import pytest
+from logger_streams import channel, end, logger_with, start_reply
+
+from capture.folds.run import RunFolds
+from capture.opening import Opening
+from capture.run import Run
+from capture.storage.parquet_file import RecordingFile
+from capture.storage.recording import open_recording
+from capture.summary import summarise
+from firmware_protocol.messages import Samples
+
+CHANNELS = (
+    channel(),
+    channel(1, "voltage", "V"),
+    channel(2, "group_1", "V", scale="0.001"),
+    channel(3, "group_2", "V", scale="0.001"),
+    channel(4, "pack_temperature", "Cel", divisor=4),
+    channel(5, "speed", "1/min", scale="1", divisor=2),
+)
+DIVISORS = {"pack_temperature_degc": 4, "speed_rpm": 2}
+MISSING = -32768
+ROWS = 2000
+
+
+def row(index):
+    """Return 20 A at 8 V, groups of 4 V and 3.9 V, 25 to 45 degC, 3000 rpm with a slip and a hole."""
+    counts = [2000, 800, 4000, 3900 if index == 700 else 3950]
+    if index % 4 == 0:
+        counts.append(MISSING if index == 400 else 2500 + index)
+    if index % 2 == 0:
+        counts.append({1000: 6000, 1200: MISSING}.get(index, 3000))
+    return struct.pack(f"<{len(counts)}h", *counts)
+
+
+@pytest.fixture(scope="module")
+def stored(tmp_path_factory):
+    """Return a recording of the rows above, and the figures of the folds that ran beside it."""
+    path = tmp_path_factory.mktemp("summary") / "a.parquet"
+    run, folds = Run(Opening(0, logger_with(CHANNELS))), RunFolds(divisors=DIVISORS)
+    file = RecordingFile(path, run.path.decoder.columns)
+    for first in range(0, ROWS, 8):
+        rows = b"".join(row(index) for index in range(first, first + 8))
+        message = Samples(7, first, first * 1000, 8, rows)
+        for block in run.receive([start_reply(0), message] if first == 0 else [message]).ordered:
+            folds.feed([block])
+            file.append(block)
+    assert end(run) == []
+    file.seal(run.document())
+    return open_recording(path), folds.figures()
+
+
+def test_a_stored_run_gives_the_live_figures(stored):
+    """Divisors are taken from the document, so every channel's figures are equal to the bit."""
+    recording, live = stored
+    assert summarise(recording).figures == live
+
+
+def test_the_json_tells_of_every_channel(stored):
+    """Mean, extremes, time covered and readings by column, suspect speeds left out."""
+    told = summarise(stored[0]).as_json()
+    assert told["channels"].keys() == set(stored[0].columns)
+    speed = told["channels"]["speed_rpm"]
+    assert (speed["lowest"], speed["highest"], speed["readings"]) == (3000.0, 3000.0, ROWS // 2 - 2)
+    assert speed["covered_s"] == pytest.approx(1.998)
+    assert told["mean_speed"] == {"value": pytest.approx(3000.0), "u": None, "unit": "1/min"}
+    assert told["lowest_group"] == {"group": 2, "value": pytest.approx(3.9), "u": None, "unit": "V"}
+    assert told["peak_temperature"]["value"] == pytest.approx(44.96)
+
+
+def test_the_warnings_name_missing_and_suspect_readings(stored):
+    """What the operator should look after, one line each; readings that were not due are not missing."""
+    warnings = summarise(stored[0]).warnings
+    assert "readings are missing: 1 of pack_temperature_degc, 1 of speed_rpm; " in " ".join(warnings)
+    assert any(warning.startswith("1 speed reading doubled or halved") for warning in warnings)
