@@ -17,6 +17,7 @@ from firmware_protocol.messages import (
     Identity,
     Message,
     Reply,
+    Resend,
     Samples,
     Start,
     Stop,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
 
 _IDENTITY_HEAD: Final = struct.Struct("<BBBIIIB")
 _CHANNEL_HEAD: Final = struct.Struct("<BBBBHBIi")
-_RESEND_BYTES: Final = 8
+_RESEND: Final = struct.Struct("<BBIH")
 _FIRST_ANSWER: Final = 0x80
 _REPLY: Final = struct.Struct("<BBBBI")
 SAMPLES_HEAD: Final = struct.Struct("<BBIIB")
@@ -70,6 +71,9 @@ def _encode(message: Message) -> bytes:
     match message:
         case Describe():
             return struct.pack("<BBB", MessageType.DESCRIBE, message.command_id, message.channel)
+        case Resend():
+            fields = (message.command_id, message.first_index, message.count)
+            return _RESEND.pack(MessageType.RESEND, *fields)
         case Identify() | Start() | Stop():
             return struct.pack("<BB", COMMAND_TYPES[type(message)], message.command_id)
         case UnknownCommand():
@@ -79,8 +83,8 @@ def _encode(message: Message) -> bytes:
         case Channel():
             return _encode_channel(message)
         case Reply():
-            fields = (message.command_id, message.command, message.status, message.index)
-            return _REPLY.pack(MessageType.REPLY, *fields)
+            outcome = (message.command_id, message.command, message.status, message.index)
+            return _REPLY.pack(MessageType.REPLY, *outcome)
         case Samples():
             head = (message.boot_tag, message.first_index, message.tick_us, message.count)
             return SAMPLES_HEAD.pack(MessageType.SAMPLES, *head) + message.rows
@@ -168,12 +172,15 @@ def _decode_describe(payload: bytes) -> Describe:
     return Describe(payload[1], payload[2])
 
 
+def _decode_resend(payload: bytes) -> Resend:
+    _, command_id, first_index, count = _RESEND.unpack_from(payload)
+    return Resend(command_id, first_index, count)
+
+
 def _decode_unknown(payload: bytes) -> UnknownCommand:
     command = payload[0]
     if command == 0 or command >= _FIRST_ANSWER:
         raise ValueError("there is no answer of this type")
-    if command == MessageType.RESEND and len(payload) < _RESEND_BYTES:
-        raise ValueError("a resend has 8 bytes")
     return UnknownCommand(payload[1], command)
 
 
@@ -271,6 +278,7 @@ _DECODERS: Final[dict[int, Callable[[bytes], Message]]] = {
     MessageType.DESCRIBE: _decode_describe,
     MessageType.START: _decode_plain(Start),
     MessageType.STOP: _decode_plain(Stop),
+    MessageType.RESEND: _decode_resend,
     MessageType.IDENTITY: _decode_identity,
     MessageType.CHANNEL: _decode_channel,
     MessageType.REPLY: _decode_reply,

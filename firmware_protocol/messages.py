@@ -41,8 +41,17 @@ class Stop:
 
 
 @dataclass(frozen=True, slots=True)
+class Resend:
+    """Asks for `count` samples from `first_index` (modulo 2**32) on once more (SPEC 4.5)."""
+
+    command_id: int
+    first_index: int
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
 class UnknownCommand:
-    """A command of a type that this version does not have, or reserves (SPEC 4.5, 5.2)."""
+    """A command of a type that this version does not have (SPEC 5.2)."""
 
     command_id: int
     command: int
@@ -53,7 +62,7 @@ class Identity:
     """Who a logger is and how it samples (SPEC 4.6).
 
     `boot_id` differs at every start of the logger; `interval_ns` is the time from one sample to the next;
-    `ring_samples` is how many of the latest samples it can still send again (0 in version 0).
+    `ring_samples` is how many of the latest samples it can still send again (0: it has no ring).
     """
 
     version: int
@@ -98,7 +107,7 @@ class Reply:
     """How a command ended (SPEC 4.8).
 
     `index` is the first sample of the running stream after a start, the one after the last sample after a
-    stop, and 0 otherwise; modulo 2**32.
+    stop, the one up to which nothing will come any more after a resend, and 0 otherwise; modulo 2**32.
     """
 
     command_id: int
@@ -122,7 +131,7 @@ class Samples:
     rows: bytes
 
 
-Command = Identify | Describe | Start | Stop
+Command = Identify | Describe | Start | Stop | Resend
 Answer = Identity | Channel | Reply | Samples
 Message = Command | UnknownCommand | Answer
 
@@ -131,4 +140,5 @@ COMMAND_TYPES: dict[type[Command], MessageType] = {
     Describe: MessageType.DESCRIBE,
     Start: MessageType.START,
     Stop: MessageType.STOP,
+    Resend: MessageType.RESEND,
 }

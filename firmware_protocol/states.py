@@ -27,6 +27,7 @@ class HostStep(Enum):
 
     OPEN = auto()
     IDENTIFIED = auto()
+    RESUME = auto()
     QUIET = auto()
     DESCRIBED = auto()
     START = auto()
@@ -53,6 +54,7 @@ class LoggerStep(Enum):
 HOST_MOVES: Final = {
     (HostState.CLOSED, HostStep.OPEN): HostState.IDENTIFYING,
     (HostState.IDENTIFYING, HostStep.IDENTIFIED): HostState.QUIETING,
+    (HostState.IDENTIFYING, HostStep.RESUME): HostState.STARTING,
     (HostState.QUIETING, HostStep.QUIET): HostState.DESCRIBING,
     (HostState.DESCRIBING, HostStep.DESCRIBED): HostState.READY,
     (HostState.READY, HostStep.START): HostState.STARTING,

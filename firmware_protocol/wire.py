@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import IntEnum
 from typing import Final
 
-PROTOCOL_VERSION: Final = 0
+PROTOCOL_VERSION: Final = 1
 
 # SPEC 2, framing
 FRAME_END: Final = 0x00
@@ -28,6 +28,9 @@ MAX_CHANNELS: Final = 32
 REPLY_TIMEOUT_S: Final = 0.4
 IDENTIFY_ATTEMPTS: Final = 15
 COMMAND_ATTEMPTS: Final = 8
+
+# SPEC 6, resending
+MAX_RESEND_SAMPLES: Final = 1024
 
 
 class MessageType(IntEnum):

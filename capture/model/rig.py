@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from capture.model.pack import Pack
 
 SAMPLES_PER_FRAME: Final = 25
-BUFFER_SAMPLES: Final = 32_768
+RING_SAMPLES: Final = 32_768
 _STEPS_PER_SAMPLE: Final = 8
 _INTERVAL_S: Final = INTERVAL_US * 1e-6
 _STEP_S: Final = _INTERVAL_S / _STEPS_PER_SAMPLE
@@ -91,12 +91,12 @@ class VirtualRig:
             command_id=0,
             boot_id=boot_id,
             interval_ns=INTERVAL_US * 1000,
-            ring_samples=0,
+            ring_samples=RING_SAMPLES,
             channel_count=len(SENSORS),
             name=f"virtual pole saw, {pack.name}",
             firmware="virtual 0.1",
         )
-        self.logger = VirtualLogger(identity, [sensor.channel for sensor in SENSORS], BUFFER_SAMPLES)
+        self.logger = VirtualLogger(identity, [sensor.channel for sensor in SENSORS])
         self._life = _live(pack, seed)
         self._noise = np.random.default_rng([seed, 1])
         self._next_sample = 0

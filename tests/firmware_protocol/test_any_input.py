@@ -90,7 +90,7 @@ def test_the_host_never_raises_and_never_waits_without_a_deadline(make_bench, se
 @given(st.lists(st.binary(max_size=40) | st.sampled_from(SOUND_FRAMES), max_size=30), st.integers(1, 300))
 def test_the_logger_never_raises(make_bench, chunks, limit):
     """Whatever a logger receives, it does not raise, and what it holds for the wire is bounded."""
-    bench = make_bench(buffer_samples=10)
+    bench = make_bench(ring_samples=10)
     for chunk in chunks:
         bench.logger.receive(chunk)
         bench.sample(1)

@@ -115,7 +115,7 @@ def test_logger_says_what_the_example_says(example):
     """A logger that gets the host's lines sends the logger's lines, byte for byte."""
     decoded = [decode(payload) for _, _, payload, _ in example]
     identity, channel, samples = decoded[1], decoded[5], decoded[8]
-    logger = VirtualLogger(replace(identity, command_id=0), [replace(channel, command_id=0)], 100)
+    logger = VirtualLogger(replace(identity, command_id=0), [replace(channel, command_id=0)])
     said = b""
     for number, (sender, title, _, frame) in enumerate(example):
         if sender == "host":

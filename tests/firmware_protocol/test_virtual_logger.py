@@ -114,7 +114,7 @@ def test_index_and_tick_wrap(bench):
 
 def test_overrun_is_a_jump_of_the_index(make_bench):
     """A full buffer drops its oldest messages: the host sees the index jump by what was dropped."""
-    bench = make_bench(buffer_samples=20)
+    bench = make_bench(ring_samples=20)
     tell(bench.logger, Start(1))
     for _ in range(4):
         bench.sample(4)
@@ -133,7 +133,7 @@ def test_overrun_is_a_jump_of_the_index(make_bench):
 
 def test_overrun_keeps_answers(make_bench):
     """Dropping samples drops no answer, and the answers keep their order."""
-    bench = make_bench(buffer_samples=4)
+    bench = make_bench(ring_samples=4)
     tell(bench.logger, Start(1))
     bench.sample(4)
     tell(bench.logger, Identify(2))
