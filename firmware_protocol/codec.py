@@ -185,7 +185,7 @@ def _decode_unknown(payload: bytes) -> UnknownCommand:
 
 
 def _decode_identity(payload: bytes) -> Identity:
-    version = payload[1]  # at this place in every version, past and future (SPEC 6)
+    version = payload[1]  # at this place in every version, past and future (SPEC 8)
     if version != PROTOCOL_VERSION:
         raise VersionMismatch(version, PROTOCOL_VERSION)
     _, _, command_id, boot_id, interval_ns, ring_samples, channels = _IDENTITY_HEAD.unpack_from(payload)

@@ -1,4 +1,4 @@
-"""Payloads and messages (SPEC 3, 4 and 6)."""
+"""Payloads and messages (SPEC 3, 4 and 8)."""
 
 from __future__ import annotations
 

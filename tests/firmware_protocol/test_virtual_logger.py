@@ -54,7 +54,7 @@ def test_repeated_start_changes_nothing(bench):
     bench.sample(3)
     tell(bench.logger, Start(1), Start(2))
     bench.sample(4)
-    first, samples, again, once_more, more = heard(bench.logger)
+    first, again, once_more, samples, more = heard(bench.logger)
     assert [first, again, once_more] == [Reply(i, MessageType.START, Status.DONE, 5) for i in (1, 1, 2)]
     assert [samples.first_index, more.first_index] == [5, 8]
 
@@ -66,10 +66,26 @@ def test_stop_is_answered_behind_the_last_samples(bench):
     bench.sample(3)
     tell(bench.logger, Stop(2), Stop(2))
     bench.sample(3)
-    assert [type(each) for each in heard(bench.logger)] == [Reply, Samples, Samples, Reply, Reply]
+    assert [type(each) for each in heard(bench.logger)] == [Reply, Samples, Samples, Reply]
     assert bench.logger.state is LoggerState.IDLE
-    tell(bench.logger, Stop(3))
-    assert heard(bench.logger) == [Reply(3, MessageType.STOP, Status.DONE, 9)]
+
+
+def test_repeated_stop_answers_the_same_index(bench):
+    """However often STOP comes, and whatever is sampled meanwhile, it answers where the stream ended."""
+    tell(bench.logger, Stop(1))
+    assert heard(bench.logger) == [Reply(1, MessageType.STOP, Status.DONE, 0)]
+    bench.sample(2)
+    tell(bench.logger, Start(2))
+    bench.sample(6)
+    tell(bench.logger, Stop(3), Stop(3))
+    bench.sample(3)
+    tell(bench.logger, Stop(4))
+    *_, samples, reply = heard(bench.logger)
+    assert (samples.first_index, samples.count) == (2, 6)
+    assert reply == Reply(4, MessageType.STOP, Status.DONE, 8)
+    bench.sample(3)
+    tell(bench.logger, Stop(5))
+    assert heard(bench.logger) == [Reply(5, MessageType.STOP, Status.DONE, 8)]
 
 
 def test_samples_carry_what_was_taken(bench):
@@ -170,8 +186,9 @@ def test_answers_do_not_pile_up(bench):
 
 
 @pytest.mark.parametrize("vector", [pytest.param(v, id=v["name"]) for v in VECTORS["refused"]])
-def test_refused_vector(bench, vector):
+def test_refused_vector(make_bench, vector):
     """A command that cannot be obeyed is answered with its id, its type and the status of the vector."""
+    bench = make_bench(vector.get("ring_samples", 1000))
     bench.logger.receive(encode_frame(bytes.fromhex(vector["payload"])))
     expected = Reply(vector["command_id"], vector["command"], Status[vector["status"]], 0)
     assert heard(bench.logger) == [expected]
