@@ -8,28 +8,16 @@ from importlib.resources import files
 from itertools import pairwise
 
 import pytest
+from protocol_talk import ALL, heard, tell
 
 from firmware_protocol.codec import encode
 from firmware_protocol.counters import unwrap
 from firmware_protocol.framing import encode_frame
-from firmware_protocol.host_link import MessageReader
 from firmware_protocol.messages import Describe, Identify, Reply, Samples, Start, Stop
 from firmware_protocol.states import LoggerState
 from firmware_protocol.wire import MessageType, Status
 
 VECTORS = json.loads((files("firmware_protocol") / "vectors" / "messages.json").read_text(encoding="utf-8"))
-ALL = 1 << 20
-
-
-def tell(logger, *commands):
-    """Let the logger receive commands whole."""
-    for command in commands:
-        logger.receive(encode_frame(encode(command)))
-
-
-def heard(logger):
-    """Return all messages that the logger has to send."""
-    return MessageReader().receive(logger.outgoing(ALL))
 
 
 def test_speaks_only_when_spoken_to(bench):
