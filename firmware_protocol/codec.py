@@ -71,11 +71,11 @@ def _encode(message: Message) -> bytes:
     match message:
         case Describe():
             return struct.pack("<BBB", MessageType.DESCRIBE, message.command_id, message.channel)
-        case Identify() | Start() | Stop():
-            return struct.pack("<BB", COMMAND_TYPES[type(message)], message.command_id)
         case Resend():
             fields = (message.command_id, message.first_index, message.count)
             return _RESEND.pack(MessageType.RESEND, *fields)
+        case Identify() | Start() | Stop():
+            return struct.pack("<BB", COMMAND_TYPES[type(message)], message.command_id)
         case UnknownCommand():
             return struct.pack("<BB", message.command, message.command_id)
         case Identity():
@@ -83,8 +83,8 @@ def _encode(message: Message) -> bytes:
         case Channel():
             return _encode_channel(message)
         case Reply():
-            reply = (message.command_id, message.command, message.status, message.index)
-            return _REPLY.pack(MessageType.REPLY, *reply)
+            outcome = (message.command_id, message.command, message.status, message.index)
+            return _REPLY.pack(MessageType.REPLY, *outcome)
         case Samples():
             head = (message.boot_tag, message.first_index, message.tick_us, message.count)
             return SAMPLES_HEAD.pack(MessageType.SAMPLES, *head) + message.rows
@@ -172,6 +172,11 @@ def _decode_describe(payload: bytes) -> Describe:
     return Describe(payload[1], payload[2])
 
 
+def _decode_resend(payload: bytes) -> Resend:
+    _, command_id, first_index, count = _RESEND.unpack_from(payload)
+    return Resend(command_id, first_index, count)
+
+
 def _decode_unknown(payload: bytes) -> UnknownCommand:
     command = payload[0]
     if command == 0 or command >= _FIRST_ANSWER:
@@ -179,13 +184,8 @@ def _decode_unknown(payload: bytes) -> UnknownCommand:
     return UnknownCommand(payload[1], command)
 
 
-def _decode_resend(payload: bytes) -> Resend:
-    _, command_id, first_index, count = _RESEND.unpack_from(payload)
-    return Resend(command_id, first_index, count)
-
-
 def _decode_identity(payload: bytes) -> Identity:
-    version = payload[1]  # at this place in every version, past and future (SPEC 6)
+    version = payload[1]  # at this place in every version, past and future (SPEC 8)
     if version != PROTOCOL_VERSION:
         raise VersionMismatch(version, PROTOCOL_VERSION)
     _, _, command_id, boot_id, interval_ns, ring_samples, channels = _IDENTITY_HEAD.unpack_from(payload)

@@ -8,7 +8,7 @@ calls `expire()`.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from firmware_protocol.codec import decode, encode
 from firmware_protocol.errors import (
@@ -21,6 +21,7 @@ from firmware_protocol.errors import (
 )
 from firmware_protocol.framing import Damage, FrameReader, FrameRejected, encode_frame, frame_bytes
 from firmware_protocol.messages import (
+    COMMAND_TYPES,
     Answer,
     Channel,
     Command,
@@ -35,7 +36,13 @@ from firmware_protocol.messages import (
     Stop,
 )
 from firmware_protocol.states import HostState, HostStep, move_host
-from firmware_protocol.wire import COMMAND_ATTEMPTS, IDENTIFY_ATTEMPTS, REPLY_TIMEOUT_S, MessageType, Status
+from firmware_protocol.wire import (
+    COMMAND_ATTEMPTS,
+    IDENTIFY_ATTEMPTS,
+    MAX_RESEND_SAMPLES,
+    REPLY_TIMEOUT_S,
+    Status,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -65,9 +72,10 @@ class Stopped:
 
 @dataclass(frozen=True, slots=True)
 class Resent:
-    """The logger has sent again what it still had; nothing before `index` (modulo 2**32) will ever come.
+    """A request to resend has ended, after what it brought.
 
-    None where it refused, or did not answer.
+    Of the samples from the first one asked for up to `index` (modulo 2**32) nothing will come any more.
+    None: the logger refused, or did not answer; nothing is known then.
     """
 
     index: int | None
@@ -81,6 +89,10 @@ class Failed:
 
 
 Event = Answer | FrameRejected | Described | Started | Stopped | Resent | Failed
+
+
+_WRAP: Final = 1 << 32
+_MOST_COMMAND_ID: Final = 255
 
 
 @dataclass(slots=True)
@@ -120,15 +132,23 @@ class MessageReader:
 
 
 class HostLink:
-    """One conversation with one logger, from `open()` on."""
+    """One conversation with one logger, from `open()` on.
+
+    Command ids count from `first_command_id` (1 to 255). Who begins each conversation with another one is
+    not deceived by answers to the one before that are still on their way.
+    """
 
     def __init__(self, first_command_id: int = 1) -> None:
+        if not 1 <= first_command_id <= _MOST_COMMAND_ID:
+            raise LocalProtocolError(
+                f"a host's command id is 1 to {_MOST_COMMAND_ID}, not {first_command_id}"
+            )
         self.state = HostState.CLOSED
         self._reader = MessageReader()
         self._to_send = bytearray()
         self._outstanding: _Outstanding | None = None
         self._next_command_id = first_command_id
-        self._known: Identity | None = None
+        self._resume: Identity | None = None
         self._identity: Identity | None = None
         self._channels: list[Channel] = []
 
@@ -138,18 +158,26 @@ class HostLink:
         return self._reader.pending
 
     @property
+    def described(self) -> Described | None:
+        """The logger of this conversation, as it described itself or as the caller of `open` knew it."""
+        if self._identity is None or len(self._channels) < self._identity.channel_count:
+            return None
+        return Described(self._identity, tuple(self._channels))
+
+    @property
     def can_ask(self) -> bool:
-        """Whether samples may be asked for again now: the stream runs and no command waits."""
+        """Whether `resend` is allowed: samples come and no command waits."""
         return self.state is HostState.STREAMING and self._outstanding is None
 
     def open(self, now: float, resume: Identity | None = None, channels: Sequence[Channel] = ()) -> None:
         """Ask the logger who it is; `Described` or `Failed` follows.
 
-        A logger that is still the one of `resume`, in the same boot, goes on: `Started` follows, and it is
-        not asked for its channels again.
+        With `resume`, and its `channels`, the identity from before the link was lost: if it is that logger
+        in that boot its stream goes on, and `Started` follows instead of `Described`.
         """
-        self._known, self._channels = resume, list(channels)
         self._step(HostStep.OPEN)
+        self._resume = resume
+        self._channels = list(channels) if resume is not None else []
         self._ask(Identify(self._take_command_id()), now, IDENTIFY_ATTEMPTS)
 
     def start(self, now: float) -> None:
@@ -163,11 +191,16 @@ class HostLink:
         self._ask(Stop(self._take_command_id()), now, COMMAND_ATTEMPTS)
 
     def resend(self, first_index: int, count: int, now: float) -> None:
-        """Ask for samples again while `can_ask`; `Resent` follows, behind all that comes of them."""
+        """Ask for samples once more, `first_index` being the earliest one missing; `Resent` follows.
+
+        What comes again comes as Samples like any other. Raises LocalProtocolError while not `can_ask`, and
+        for a `count` outside 1 to MAX_RESEND_SAMPLES.
+        """
         if not self.can_ask:
-            raise LocalProtocolError("samples can be asked for again while streaming, one question at a time")
-        wrapped = first_index % (1 << 32)
-        self._ask(Resend(self._take_command_id(), wrapped, count), now, COMMAND_ATTEMPTS)
+            raise LocalProtocolError(f"the host cannot ask for a resend while {self.state.name}, or waiting")
+        if not 1 <= count <= MAX_RESEND_SAMPLES:
+            raise LocalProtocolError(f"{count} samples to resend, 1 to {MAX_RESEND_SAMPLES} are allowed")
+        self._ask(Resend(self._take_command_id(), first_index % _WRAP, count), now, COMMAND_ATTEMPTS)
 
     def outgoing(self) -> bytes:
         """Return the bytes to write to the logger now, each once."""
@@ -184,12 +217,8 @@ class HostLink:
         waiting = self._outstanding
         if waiting is None or now < waiting.deadline:
             return []
-        if waiting.attempts_left == 0 and isinstance(waiting.command, Resend):
-            self._outstanding = None
-            return [Resent(None)]
         if waiting.attempts_left == 0:
-            name = type(waiting.command).__name__.lower()
-            return [self._fail(NoReply(f"the logger did not answer the command {name}"))]
+            return [self._give_up(NoReply(f"the logger did not answer the command {_name(waiting.command)}"))]
         waiting.attempts_left -= 1
         waiting.deadline = now + REPLY_TIMEOUT_S
         self._to_send += encode_frame(encode(waiting.command))
@@ -227,7 +256,7 @@ class HostLink:
         if self._answered(identity.command_id, Identify) is None:
             return []
         self._identity = identity
-        if self._known is not None and replace(self._known, command_id=identity.command_id) == identity:
+        if self._resume is not None and replace(self._resume, command_id=identity.command_id) == identity:
             self._step(HostStep.RESUME)
             self._ask(Start(self._take_command_id()), now, COMMAND_ATTEMPTS)
             return []
@@ -252,23 +281,32 @@ class HostLink:
         waiting = self._outstanding
         if waiting is None or waiting.command.command_id != reply.command_id:
             return []
-        if isinstance(waiting.command, Resend) and reply.command == MessageType.RESEND:
-            self._outstanding = None
-            return [Resent(reply.index if reply.status is Status.DONE else None)]
+        if COMMAND_TYPES[type(waiting.command)] != reply.command:
+            return []
         if reply.status is not Status.DONE:
-            name = type(waiting.command).__name__.lower()
             why = reply.status.name.lower().replace("_", " ")
-            return [self._fail(CommandRefused(f"the logger refused the command {name}: {why}"))]
-        if reply.command == MessageType.START and self._answered(reply.command_id, Start):
-            self._step(HostStep.STARTED)
-            return [Started(reply.index)]
-        if reply.command == MessageType.STOP and self._answered(reply.command_id, Stop):
-            if self.state is HostState.QUIETING:
-                self._step(HostStep.QUIET)
-                self._ask(Describe(self._take_command_id(), 0), now, COMMAND_ATTEMPTS)
+            name = _name(waiting.command)
+            return [self._give_up(CommandRefused(f"the logger refused the command {name}: {why}"))]
+        match waiting.command:
+            case Start():
+                self._outstanding = None
+                self._step(HostStep.STARTED)
+                return [Started(reply.index)]
+            case Stop():
+                self._outstanding = None
+                return self._handle_stopped(reply.index, now)
+            case Resend():
+                self._outstanding = None
+                return [Resent(reply.index)]
+            case _:  # identify and describe are answered by other messages
                 return []
+
+    def _handle_stopped(self, index: int, now: float) -> list[Event]:
+        if self.state is HostState.STOPPING:
             self._step(HostStep.STOPPED)
-            return [Stopped(reply.index)]
+            return [Stopped(index)]
+        self._step(HostStep.QUIET)
+        self._ask(Describe(self._take_command_id(), 0), now, COMMAND_ATTEMPTS)
         return []
 
     def _answered(self, command_id: int, kind: type[Command]) -> Command | None:
@@ -289,13 +327,24 @@ class HostLink:
 
     def _take_command_id(self) -> int:
         taken = self._next_command_id
-        self._next_command_id = taken % 255 + 1
+        self._next_command_id = taken % _MOST_COMMAND_ID + 1
         return taken
 
     def _step(self, step: HostStep) -> None:
         self.state = move_host(self.state, step)
 
+    def _give_up(self, error: RemoteProtocolError) -> Event:
+        """Let go of the waiting command; only a resend leaves the conversation as it was."""
+        if self._outstanding is not None and isinstance(self._outstanding.command, Resend):
+            self._outstanding = None
+            return Resent(None)
+        return self._fail(error)
+
     def _fail(self, error: RemoteProtocolError) -> Failed:
         self._step(HostStep.FAIL)
         self._outstanding = None
         return Failed(error)
+
+
+def _name(command: Command) -> str:
+    return type(command).__name__.lower()

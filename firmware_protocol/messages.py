@@ -62,7 +62,7 @@ class Identity:
     """Who a logger is and how it samples (SPEC 4.6).
 
     `boot_id` differs at every start of the logger; `interval_ns` is the time from one sample to the next;
-    `ring_samples` is how many of the latest samples it can still send again.
+    `ring_samples` is how many of the latest samples it can still send again (0: it has no ring).
     """
 
     version: int
@@ -107,7 +107,7 @@ class Reply:
     """How a command ended (SPEC 4.8).
 
     `index` is the first sample of the running stream after a start, the one after the last sample after a
-    stop, the first one that the logger still has after a resend, and 0 otherwise; modulo 2**32.
+    stop, the one up to which nothing will come any more after a resend, and 0 otherwise; modulo 2**32.
     """
 
     command_id: int

@@ -12,7 +12,7 @@ import pytest
 from firmware_protocol.layout import RowLayout
 from firmware_protocol.messages import Channel, Identity
 from firmware_protocol.virtual_logger import VirtualLogger
-from firmware_protocol.wire import WIRE_TYPE_BYTES, Statistic, WireType
+from firmware_protocol.wire import PROTOCOL_VERSION, WIRE_TYPE_BYTES, Statistic, WireType
 
 
 def bitwise_crc(
@@ -59,17 +59,17 @@ def channel(number: int, quantity: str, unit: str, wire_type: WireType, divisor:
 class Bench:
     """A virtual logger with three channels, and the samples it takes: each raw reading is its index."""
 
-    def __init__(self, buffer_samples: int = 1000, ring_samples: int = 0) -> None:
+    def __init__(self, ring_samples: int = 1000, unsent_samples: int | None = None) -> None:
         self.channels = (
             channel(0, "current", "A", WireType.I16, 1),
             channel(1, "voltage", "V", WireType.U16, 1),
             channel(2, "pack_temperature", "Cel", WireType.I24, 7),
         )
         self.identity = Identity(
-            1, 0, 0xB0071D42, 1_000_000, ring_samples, len(self.channels), "bench", "0.1.0"
+            PROTOCOL_VERSION, 0, 0xB0071D42, 1_000_000, ring_samples, len(self.channels), "bench", "0.1.0"
         )
         self.layout = RowLayout.of(self.channels)
-        self.logger = VirtualLogger(self.identity, self.channels, 0 if ring_samples else buffer_samples)
+        self.logger = VirtualLogger(self.identity, self.channels, unsent_samples=unsent_samples)
         self.taken = 0
 
     def rows(self, first_index: int, count: int) -> bytes:
@@ -95,7 +95,7 @@ def bench():
 
 @pytest.fixture(scope="session")
 def make_bench():
-    """How to make a bench, for tests that need several or a small buffer."""
+    """How to make a bench, for tests that need several or another ring."""
     return Bench
 
 

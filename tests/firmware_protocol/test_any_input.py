@@ -25,19 +25,19 @@ SOUND_FRAMES = [
     for vector in VECTORS[kind]
     if vector["payload"]
 ]
-AT_REST = {HostState.CLOSED, HostState.READY, HostState.STREAMING, HostState.FAILED}
+AT_REST = {HostState.CLOSED, HostState.READY, HostState.FAILED}
 
 statuses = st.sampled_from([*[Status.DONE] * 9, *Status])
 arrivals = st.one_of(
     st.tuples(st.just("identity")),
     st.tuples(st.just("channel"), st.integers(0, 2)),
-    st.tuples(st.just("reply"), st.integers(1, 4), statuses),
+    st.tuples(st.just("reply"), st.integers(1, 5), statuses),
     st.tuples(st.just("samples")),
     st.tuples(st.just("bytes"), st.binary(max_size=20) | st.sampled_from(SOUND_FRAMES)),
 )
 steps = st.lists(
     st.tuples(st.just("receive"), arrivals, st.sampled_from([0, 0, 0, -1, 1]))
-    | st.tuples(st.sampled_from(["expire", "start", "stop"])),
+    | st.tuples(st.sampled_from(["expire", "start", "stop", "resend"])),
     max_size=30,
 )
 
@@ -70,27 +70,30 @@ def take(step, host, bench, now):
             host.start(now)
         case ("stop",) if host.state is HostState.STREAMING:
             host.stop(now)
+        case ("resend",) if host.can_ask:
+            host.resend(0, 1, now)
     return []
 
 
-@given(steps)
-def test_the_host_never_raises_and_never_waits_without_a_deadline(make_bench, sequence):
+@given(steps, st.booleans())
+def test_the_host_never_raises_and_never_waits_without_a_deadline(make_bench, sequence, resumes):
     """After any step the host is at rest or knows by when it acts; a failure is a RemoteProtocolError."""
     bench, host = make_bench(), HostLink()
-    host.open(0.0)
+    host.open(0.0, bench.identity if resumes else None, bench.channels)
     for number, step in enumerate(sequence):
         events = take(step, host, bench, 0.3 * number)
         for event in events:
             assert not isinstance(event, Failed) or isinstance(event.error, RemoteProtocolError)
-        assert (host.next_deadline() is None) == (host.state in AT_REST), (step, host.state)
+        at_rest = host.can_ask if host.state is HostState.STREAMING else host.state in AT_REST
+        assert (host.next_deadline() is None) == at_rest, (step, host.state)
         assert len(host.pending) <= 241
-        assert len(host.outgoing()) <= 7 * 2
+        assert len(host.outgoing()) <= 12 * 2
 
 
 @given(st.lists(st.binary(max_size=40) | st.sampled_from(SOUND_FRAMES), max_size=30), st.integers(1, 300))
 def test_the_logger_never_raises(make_bench, chunks, limit):
     """Whatever a logger receives, it does not raise, and what it holds for the wire is bounded."""
-    bench = make_bench(buffer_samples=10)
+    bench = make_bench(ring_samples=10)
     for chunk in chunks:
         bench.logger.receive(chunk)
         bench.sample(1)

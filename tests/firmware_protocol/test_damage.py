@@ -27,7 +27,7 @@ VECTORS = files("firmware_protocol") / "vectors"
 FRAMES = json.loads((VECTORS / "frames.json").read_text(encoding="utf-8"))["valid"]
 MESSAGES = json.loads((VECTORS / "messages.json").read_text(encoding="utf-8"))["messages"]
 NEXT_PAYLOAD = bytes.fromhex("0405")
-NEXT_FRAME = bytes.fromhex("050405816e00")  # of the worked example, SPEC 7
+NEXT_FRAME = bytes.fromhex("050405816e00")  # of the worked example, SPEC 9.1
 
 each_frame = pytest.mark.parametrize(
     "wire", [pytest.param(bytes.fromhex(frame["wire"]), id=frame["name"]) for frame in FRAMES]

@@ -22,7 +22,7 @@ from firmware_protocol.host_link import MessageReader
 
 VECTORS = json.loads((files("firmware_protocol") / "vectors" / "frames.json").read_text(encoding="utf-8"))
 STOP_PAYLOAD = bytes.fromhex("0405")
-STOP_FRAME = bytes.fromhex("050405816e00")  # of the worked example, SPEC 7
+STOP_FRAME = bytes.fromhex("050405816e00")  # of the worked example, SPEC 9.1
 
 payloads = st.binary(min_size=1, max_size=238)
 garbage = st.one_of(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from protocol_talk import ALL, answer, exchange, sent_by
 
 from firmware_protocol.codec import decode, encode
 from firmware_protocol.errors import (
@@ -25,30 +26,6 @@ from firmware_protocol.messages import (
 )
 from firmware_protocol.states import HostState
 from firmware_protocol.wire import MessageType, Status
-
-
-def sent_by(host):
-    """Return the commands that the host sends now."""
-    return [decode_one(wire) for wire in host.outgoing().split(b"\0") if wire]
-
-
-def decode_one(wire):
-    """Return the command in one frame without its closing zero."""
-    return decode(decode_frame(wire))
-
-
-def answer(host, message, now=0.0):
-    """Let the host receive one message whole."""
-    return host.receive(encode_frame(encode(message)), now)
-
-
-def exchange(host, logger, now=0.0):
-    """Carry bytes both ways over a perfect line until both are silent; return the host's events."""
-    events = []
-    while wire := host.outgoing():
-        logger.receive(wire)
-        events += host.receive(logger.outgoing(1 << 20), now)
-    return events
 
 
 def ready(bench):
@@ -81,7 +58,7 @@ def test_opening_order(bench):
         order += commands
         (command,) = commands
         bench.logger.receive(encode_frame(encode(command)))
-        events += host.receive(bench.logger.outgoing(1 << 20), 0.0)
+        events += host.receive(bench.logger.outgoing(ALL), 0.0)
     assert order == [Identify(1), Stop(2), Describe(3, 0), Describe(4, 1), Describe(5, 2)]
     assert isinstance(events[-1], Described)
     assert events[-1].identity == replace(bench.identity, command_id=1)
@@ -97,7 +74,7 @@ def test_start_and_stop(bench):
         assert exchange(host, bench.logger)[-1] == Started(first)
         bench.sample(4)
         bench.sample(6)
-        events = host.receive(bench.logger.outgoing(1 << 20), 1.0)
+        events = host.receive(bench.logger.outgoing(ALL), 1.0)
         assert [(each.first_index, each.count) for each in events] == [(first, 4), (first + 4, 6)]
         bench.sample(3)
         host.stop(2.0)
@@ -107,7 +84,7 @@ def test_start_and_stop(bench):
         assert stopped == Stopped(first + 13)
         assert host.state is HostState.READY
         bench.sample(7)  # taken while idle: counted, not sent
-        assert bench.logger.outgoing(1 << 20) == b""
+        assert bench.logger.outgoing(ALL) == b""
 
 
 def test_a_logger_left_streaming_is_quieted(bench):
@@ -121,11 +98,11 @@ def test_a_logger_left_streaming_is_quieted(bench):
         bench.sample(5)
         bench.logger.receive(wire)
         bench.sample(5)
-        events += host.receive(bench.logger.outgoing(1 << 20), 0.0)
+        events += host.receive(bench.logger.outgoing(ALL), 0.0)
     assert isinstance(events[-1], Described)
     assert not any(isinstance(each, Samples) for each in events)
     bench.sample(5)
-    assert bench.logger.outgoing(1 << 20) == b""
+    assert bench.logger.outgoing(ALL) == b""
 
 
 def test_silent_line():
@@ -223,12 +200,13 @@ def test_answer_for_another_channel_leaves_the_command_waiting(bench):
     assert sent_by(host) == [Describe(3, 0)]
 
 
-def test_reply_to_another_command_leaves_the_command_waiting(bench):
-    """REPLY with the right id and another command is no answer: START is repeated."""
+@pytest.mark.parametrize("status", Status, ids=lambda each: each.name)
+def test_reply_to_another_command_leaves_the_command_waiting(bench, status):
+    """REPLY with the right id and another command is no answer, however it ended: START is repeated."""
     host = ready(bench)
     host.start(0.0)
     sent_by(host)
-    answer(host, Reply(6, MessageType.STOP, Status.DONE, 0))
+    answer(host, Reply(6, MessageType.STOP, status, 0))
     assert host.state is HostState.STARTING
     assert host.next_deadline() is not None
     host.expire(host.next_deadline())
@@ -265,10 +243,27 @@ def test_command_ids_never_become_zero(bench):
         for ask in (host.start, host.stop):
             ask(0.0)
             wire = host.outgoing()
-            seen.append(decode_one(wire[:-1]).command_id)
+            seen.append(decode(decode_frame(wire[:-1])).command_id)
             bench.logger.receive(wire)
-            host.receive(bench.logger.outgoing(1 << 20), 0.0)
+            host.receive(bench.logger.outgoing(ALL), 0.0)
     assert seen == [index % 255 + 1 for index in range(5, 265)]
+
+
+@pytest.mark.parametrize("first", [1, 100, 255])
+def test_first_command_id_can_be_chosen(bench, first):
+    """A host counts its ids from the one it was given."""
+    host = HostLink(first)
+    host.open(0.0)
+    assert sent_by(host) == [Identify(first)]
+    answer(host, replace(bench.identity, command_id=first))
+    assert sent_by(host) == [Stop(first % 255 + 1)]
+
+
+@pytest.mark.parametrize("first", [-1, 0, 256])
+def test_first_command_id_must_fit(first):
+    """Id 0 is no host's, and an id has one byte."""
+    with pytest.raises(LocalProtocolError, match="1 to 255"):
+        HostLink(first)
 
 
 def in_one_piece(bench, name):
@@ -297,7 +292,7 @@ def in_one_piece(bench, name):
 def test_events_do_not_depend_on_chunks(make_bench, name):
     """The same bytes give the same events at once and byte by byte, also around a failure."""
     seen = []
-    for size in (1 << 20, 1):
+    for size in (ALL, 1):
         bench = make_bench()
         host = ready(bench)
         host.start(0.0)

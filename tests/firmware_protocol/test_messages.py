@@ -1,4 +1,4 @@
-"""Payloads and messages (SPEC 3, 4 and 6)."""
+"""Payloads and messages (SPEC 3, 4 and 8)."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from firmware_protocol.messages import (
     Start,
     Stop,
 )
-from firmware_protocol.wire import Statistic, Status, WireType
+from firmware_protocol.wire import PROTOCOL_VERSION, Statistic, Status, WireType
 
 VECTORS = json.loads((files("firmware_protocol") / "vectors" / "messages.json").read_text(encoding="utf-8"))
 PAYLOADS = {vector["name"]: bytes.fromhex(vector["payload"]) for vector in VECTORS["messages"]}
@@ -85,7 +85,7 @@ channels = st.builds(
 )
 identities = st.builds(
     Identity,
-    version=st.just(1),
+    version=st.just(PROTOCOL_VERSION),
     command_id=ids,
     boot_id=u32,
     interval_ns=st.integers(1, 2**32 - 1),
@@ -97,7 +97,11 @@ identities = st.builds(
 replies = st.builds(Reply, ids, u8, st.sampled_from(Status), u32)
 samples = st.builds(Samples, u8, u32, u32, st.integers(1, 255), st.binary(max_size=227))
 commands = st.one_of(
-    st.builds(Identify, ids), st.builds(Describe, ids, u8), st.builds(Start, ids), st.builds(Stop, ids)
+    st.builds(Identify, ids),
+    st.builds(Describe, ids, u8),
+    st.builds(Start, ids),
+    st.builds(Stop, ids),
+    st.builds(Resend, ids, u32, u16),
 )
 messages = st.one_of(commands, identities, channels, replies, samples)
 
@@ -133,7 +137,7 @@ def test_identity_of_another_version(vector):
     """An identity of another version says which one, whatever else it holds."""
     with pytest.raises(VersionMismatch) as caught:
         decode(bytes.fromhex(vector["payload"]))
-    assert (caught.value.version, caught.value.supported) == (vector["version"], 1)
+    assert (caught.value.version, caught.value.supported) == (vector["version"], PROTOCOL_VERSION)
 
 
 @pytest.mark.parametrize("vector", cases("malformed"))
@@ -205,6 +209,8 @@ UNFIT = {
     "id above 255": Identify(256),
     "id below 0": Identify(-1),
     "channel above 255": Describe(1, 256),
+    "first index to resend": Resend(1, 2**32, 1),
+    "count to resend": Resend(1, 0, 2**16),
     "reply index": Reply(1, 1, Status.DONE, 2**32),
     "sample index": Samples(0, 2**32, 0, 1, b""),
     "row count": Samples(0, 0, 0, 256, b""),

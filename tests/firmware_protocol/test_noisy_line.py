@@ -9,42 +9,13 @@ from collections import Counter
 from random import Random
 
 import pytest
+from protocol_talk import NoisyLine
 
 from firmware_protocol.counters import unwrap
 from firmware_protocol.errors import RemoteProtocolError
 from firmware_protocol.host_link import Described, Failed, HostLink, Started, Stopped
 from firmware_protocol.messages import Samples
 from firmware_protocol.states import HostState
-
-
-class NoisyLine:
-    """One direction of a line; `trouble` is the chance of each fault at each byte."""
-
-    def __init__(self, random: Random, trouble: float) -> None:
-        self._random = random
-        self._trouble = trouble
-        self.faults = 0
-
-    def carry(self, sent: bytes) -> bytes:
-        """Return what arrives of `sent`."""
-        arrived = bytearray()
-        for byte in sent:
-            arrived += self._through(byte)
-        if arrived and self._random.random() < 10 * self._trouble:  # a whole burst comes twice
-            self.faults += 1
-            arrived *= 2
-        return bytes(arrived)
-
-    def _through(self, byte: int) -> bytes:
-        chance = self._random.random()
-        if chance >= 3 * self._trouble:
-            return bytes([byte])
-        self.faults += 1
-        if chance < self._trouble:
-            return b""
-        if chance < 2 * self._trouble:
-            return bytes([byte ^ 1 << self._random.randrange(8)])
-        return bytes([byte, byte])
 
 
 class Conversation:

@@ -9,7 +9,7 @@ from importlib.resources import files
 
 import pytest
 
-from capture.quantities import COLUMN_ENDINGS
+from capture.quantities import COLUMN_ENDINGS, column_name
 from firmware_protocol import codec, messages, states, wire
 from firmware_protocol.codec import encode
 from firmware_protocol.framing import Damage, crc16
@@ -58,7 +58,7 @@ def test_limits(spec):
     """The named limits on the page are all those of wire.py, with the same values."""
     on_page = {
         row["name"]: number(row["value"])
-        for section in ("2", "3", "5", "6")
+        for section in ("2", "3", "5", "6", "8")
         for row in spec.table(section, "name")
     }
     in_code = {name: value for name, value in vars(wire).items() if isinstance(value, int | float)}
@@ -182,6 +182,33 @@ def test_units(spec):
     units = [row["unit"] for row in spec.table("4.7", "unit")]
     assert units == list(COLUMN_ENDINGS)
     assert all(codec._UNIT.fullmatch(unit) and len(unit) <= wire.MAX_UNIT_BYTES for unit in units)
+
+
+def test_quantities(spec):
+    """The recommended quantities fit the wire, have units of the list, and a channel of each goes through."""
+    rows = spec.table("7.2", "quantity")
+    units = {row["unit"] for row in spec.table("4.7", "unit")}
+    assert len({row["quantity"] for row in rows}) == len(rows) >= 11
+    for row in rows:
+        assert row["unit"] in units
+        assert codec._QUANTITY.fullmatch(row["quantity"])
+        assert len(row["quantity"]) <= wire.MAX_QUANTITY_BYTES
+        assert column_name(row["quantity"], row["unit"]) is not None
+
+
+def test_speed_from_pulses(spec):
+    """The speeds quoted in 7.3 are 60 / (pulses per revolution x time); two pulses a revolution."""
+    text = " ".join(spec.text["7.3"].split())
+    shaft, each, late, later, still_later, at_last = map(
+        int,
+        re.search(
+            r"two pulses a revolution, a shaft at (\d+) 1/min gives a pulse each (\d+) ms; "
+            r"(\d+) ms after the last one the logger sends (\d+), after (\d+) ms (\d+)",
+            text,
+        ).groups(),
+    )
+    for speed, milliseconds in ((shaft, each), (later, late), (at_last, still_later)):
+        assert speed == 60 * 1000 / (2 * milliseconds)
 
 
 def test_patterns(spec):

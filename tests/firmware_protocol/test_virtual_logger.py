@@ -8,28 +8,16 @@ from importlib.resources import files
 from itertools import pairwise
 
 import pytest
+from protocol_talk import ALL, heard, tell
 
 from firmware_protocol.codec import encode
 from firmware_protocol.counters import unwrap
 from firmware_protocol.framing import encode_frame
-from firmware_protocol.host_link import MessageReader
 from firmware_protocol.messages import Describe, Identify, Reply, Samples, Start, Stop
 from firmware_protocol.states import LoggerState
 from firmware_protocol.wire import MessageType, Status
 
 VECTORS = json.loads((files("firmware_protocol") / "vectors" / "messages.json").read_text(encoding="utf-8"))
-ALL = 1 << 20
-
-
-def tell(logger, *commands):
-    """Let the logger receive commands whole."""
-    for command in commands:
-        logger.receive(encode_frame(encode(command)))
-
-
-def heard(logger):
-    """Return all messages that the logger has to send."""
-    return MessageReader().receive(logger.outgoing(ALL))
 
 
 def test_speaks_only_when_spoken_to(bench):
@@ -42,7 +30,7 @@ def test_identify_and_describe_in_every_state(bench):
     """Identity and channels are told while idle and while streaming, with the id of the question."""
     for command in (Stop(1), Start(2)):
         tell(bench.logger, command, Identify(9), Describe(10, 2))
-        *_, identity, channel = heard(bench.logger)
+        _, identity, channel = heard(bench.logger)
         assert identity == replace(bench.identity, command_id=9)
         assert channel == replace(bench.channels[2], command_id=10)
 
@@ -54,7 +42,7 @@ def test_repeated_start_changes_nothing(bench):
     bench.sample(3)
     tell(bench.logger, Start(1), Start(2))
     bench.sample(4)
-    first, again, once_more, samples, more = heard(bench.logger)  # answers may overtake samples
+    first, again, once_more, samples, more = heard(bench.logger)
     assert [first, again, once_more] == [Reply(i, MessageType.START, Status.DONE, 5) for i in (1, 1, 2)]
     assert [samples.first_index, more.first_index] == [5, 8]
 
@@ -66,10 +54,26 @@ def test_stop_is_answered_behind_the_last_samples(bench):
     bench.sample(3)
     tell(bench.logger, Stop(2), Stop(2))
     bench.sample(3)
-    assert [type(each) for each in heard(bench.logger)] == [Reply, Samples, Samples, Reply, Reply]
+    assert [type(each) for each in heard(bench.logger)] == [Reply, Samples, Samples, Reply]
     assert bench.logger.state is LoggerState.IDLE
-    tell(bench.logger, Stop(3))
-    assert heard(bench.logger) == [Reply(3, MessageType.STOP, Status.DONE, 9)]
+
+
+def test_repeated_stop_answers_the_same_index(bench):
+    """However often STOP comes, and whatever is sampled meanwhile, it answers where the stream ended."""
+    tell(bench.logger, Stop(1))
+    assert heard(bench.logger) == [Reply(1, MessageType.STOP, Status.DONE, 0)]
+    bench.sample(2)
+    tell(bench.logger, Start(2))
+    bench.sample(6)
+    tell(bench.logger, Stop(3), Stop(3))
+    bench.sample(3)
+    tell(bench.logger, Stop(4))
+    *_, samples, reply = heard(bench.logger)
+    assert (samples.first_index, samples.count) == (2, 6)
+    assert reply == Reply(4, MessageType.STOP, Status.DONE, 8)
+    bench.sample(3)
+    tell(bench.logger, Stop(5))
+    assert heard(bench.logger) == [Reply(5, MessageType.STOP, Status.DONE, 8)]
 
 
 def test_samples_carry_what_was_taken(bench):
@@ -114,7 +118,7 @@ def test_index_and_tick_wrap(bench):
 
 def test_overrun_is_a_jump_of_the_index(make_bench):
     """A full buffer drops its oldest messages: the host sees the index jump by what was dropped."""
-    bench = make_bench(buffer_samples=20)
+    bench = make_bench(ring_samples=20)
     tell(bench.logger, Start(1))
     for _ in range(4):
         bench.sample(4)
@@ -132,8 +136,8 @@ def test_overrun_is_a_jump_of_the_index(make_bench):
 
 
 def test_overrun_keeps_answers(make_bench):
-    """Dropping samples drops no answer, and the answers keep their order, the one to STOP last."""
-    bench = make_bench(buffer_samples=4)
+    """Dropping samples drops no answer, and the answers keep their order."""
+    bench = make_bench(ring_samples=4)
     tell(bench.logger, Start(1))
     bench.sample(4)
     tell(bench.logger, Identify(2))
@@ -170,8 +174,9 @@ def test_answers_do_not_pile_up(bench):
 
 
 @pytest.mark.parametrize("vector", [pytest.param(v, id=v["name"]) for v in VECTORS["refused"]])
-def test_refused_vector(bench, vector):
+def test_refused_vector(make_bench, vector):
     """A command that cannot be obeyed is answered with its id, its type and the status of the vector."""
+    bench = make_bench(vector.get("ring_samples", 1000))
     bench.logger.receive(encode_frame(bytes.fromhex(vector["payload"])))
     expected = Reply(vector["command_id"], vector["command"], Status[vector["status"]], 0)
     assert heard(bench.logger) == [expected]
