@@ -72,8 +72,8 @@ def with_fault(scenario: Scenario, fault: str) -> Scenario:
         case "high_resistance_pack":
             condition = replace(condition, charge=0.4, resistance_factor=5.1 * _share(pack))
         case "joint":
-            condition = replace(condition, charge=0.7, joint_ohm=0.3)
-            tool = replace(tool, lockout_v=29.0)
+            condition = replace(condition, charge=0.7, joint_ohm=0.2)
+            tool = replace(tool, lockout_v=31.5)
         case "over_current":
             tool = replace(tool, clamp_a=130.0, winding_ohm=0.04)
             heavy = 3.4
