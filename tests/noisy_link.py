@@ -1,6 +1,7 @@
 """Links that lose and damage what they carry, for tests: deterministic from a seed."""
 
 import random
+import time
 
 from capture.errors import LinkLost
 
@@ -54,6 +55,7 @@ class PulledLink:
         self.address = link.address
         self.pulled = 0
         self.when_pulled = lambda: None
+        self.when_back = lambda: None
         self._after_bytes = list(after_bytes)
         self._carried = 0
         self._in_vain = attempts_in_vain
@@ -63,6 +65,8 @@ class PulledLink:
         if self._refusals > 0:
             self._refusals -= 1
             raise LinkLost("no such port", self.address, "Plug it in.")
+        if self.pulled:
+            self.when_back()
         self.link.open()
 
     def close(self):
@@ -81,3 +85,36 @@ class PulledLink:
             self.when_pulled()
             raise LinkLost("went away", self.address, "Check the cable.")
         return received
+
+
+class SlowWire:
+    """A virtual rig behind a wire of so many bytes a second, as a serial line has; a burst has to wait."""
+
+    def __init__(self, link, bytes_per_s):
+        self.link = link
+        self.address = link.address
+        self._bytes_per_s = bytes_per_s
+        self._waiting = b""
+        self._room = 0.0
+        self._read_at = time.monotonic()
+
+    def open(self):
+        self.link.open()
+
+    def close(self):
+        self.link.close()
+
+    def write(self, content):
+        self.link.write(content)
+
+    def read(self):
+        now = time.monotonic()
+        self._room = min(self._room + (now - self._read_at) * self._bytes_per_s, 256.0)
+        self._read_at = now
+        self._waiting += self.link.read() if len(self._waiting) < 256 else b""
+        size = min(int(self._room), len(self._waiting))
+        carried, self._waiting = self._waiting[:size], self._waiting[size:]
+        self._room -= size
+        if not carried:
+            time.sleep(0.002)
+        return carried

@@ -3,12 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from firmware_protocol.wire import MAX_RESEND_SAMPLES
-
-if TYPE_CHECKING:
-    from firmware_protocol.host_link import Resent
 
 #: Asked this often without one sample of the gap's beginning, the line or the logger will not give it.
 MOST_ATTEMPTS: Final = 8
@@ -33,13 +30,16 @@ class GiveUp:
 
 
 class Backfill:
-    """Follows the earliest missing samples of a run. Each sample that comes begins the counting anew."""
+    """Follows the earliest missing samples of a run. Each sample that comes begins the counting anew.
+
+    How a question ended, answered, refused or left alone, does not matter: what counts is whether the gap's
+    beginning came.
+    """
 
     def __init__(self) -> None:
         self._first_index: int | None = None
         self._asked = 0
         self._since = 0.0
-        self._refused = False
 
     def next_step(self, missing: tuple[int, int] | None, now: float) -> Ask | GiveUp | None:
         """Return what to do about `missing`, given that no question is under way; None where all is well."""
@@ -48,17 +48,11 @@ class Backfill:
             return None
         first_index, end_index = missing
         if first_index != self._first_index:
-            self._first_index, self._asked, self._since, self._refused = first_index, 0, now, False
-        if self._refused:
-            return GiveUp(end_index, "the logger does not answer for them")
+            self._first_index, self._asked, self._since = first_index, 0, now
         if self._asked >= MOST_ATTEMPTS or now - self._since > LONGEST_WAIT_S:
             return GiveUp(end_index, f"asked for {self._asked} times in vain")
         self._asked += 1
         return Ask(first_index, min(end_index - first_index, MAX_RESEND_SAMPLES))
-
-    def answered(self, answer: Resent) -> None:
-        """Take note of an answer; samples that came with it are the run's affair."""
-        self._refused = answer.index is None
 
     def link_lost(self) -> None:
         """Count anew: time without a link is not time of waiting for an answer."""

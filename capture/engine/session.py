@@ -18,7 +18,7 @@ from capture.engine.publishing import LinkFacts, snapshot_of
 from capture.engine.snapshot import LinkState, LinkStatus, Snapshot
 from capture.errors import CaptureError, LinkError, LinkLost, StorageError
 from capture.path import LoggerDescription
-from firmware_protocol.host_link import Described, Resent, Started
+from firmware_protocol.host_link import Described, Started
 from firmware_protocol.messages import Samples
 
 if TYPE_CHECKING:
@@ -170,8 +170,6 @@ class Session:
                     begun = self._described(event)
                 case Started():
                     self._streams()
-                case Resent():
-                    self._backfill.answered(event)
                 case Samples():
                     self._rows_seen = max(self._rows_seen, event.count)
         if self._live is not None and not begun and (turn.events or turn.received or turn.sent):

@@ -50,12 +50,16 @@ class VirtualClock:
 class VirtualLink:
     """A virtual rig behind the interface of a link.
 
-    Only `read` touches the rig: what another thread writes waits until then, as on a wire.
+    Only `read` touches the rig: what another thread writes waits until then, as on a wire. One read takes at
+    most `most_bytes`.
     """
 
-    def __init__(self, address: str, rig: VirtualRig, speed: float = 1.0) -> None:
+    def __init__(
+        self, address: str, rig: VirtualRig, speed: float = 1.0, most_bytes: int = MOST_BYTES
+    ) -> None:
         self.address = address
         self.rig = rig
+        self._most_bytes = most_bytes
         self._clock = VirtualClock(speed)
         self._written: queue.SimpleQueue[bytes] = queue.SimpleQueue()
 
@@ -69,7 +73,7 @@ class VirtualLink:
         if self.rig.started:
             self._clock.start()
         self.rig.advance_to(self._clock.advance(MOST_SECONDS_A_READ))
-        sent = self.rig.outgoing(MOST_BYTES)
+        sent = self.rig.outgoing(self._most_bytes)
         if not sent:
             time.sleep(NAP_S)
         return sent

@@ -3,7 +3,6 @@
 import pytest
 
 from capture.engine.backfill import LONGEST_WAIT_S, MOST_ATTEMPTS, Ask, Backfill, GiveUp
-from firmware_protocol.host_link import Resent
 from firmware_protocol.wire import MAX_RESEND_SAMPLES
 
 
@@ -27,7 +26,6 @@ def test_a_damaged_answer_is_asked_for_again(backfill):
     """As long as the gap's beginning does not come it is asked for so many times, then given up."""
     for _ in range(MOST_ATTEMPTS):
         assert backfill.next_step((10, 40), 0.0) == Ask(10, 30)
-        backfill.answered(Resent(10))
     assert backfill.next_step((10, 40), 0.0) == GiveUp(40, f"asked for {MOST_ATTEMPTS} times in vain")
 
 
@@ -43,11 +41,10 @@ def test_waiting_is_bounded_in_time(backfill):
     assert isinstance(backfill.next_step((10, 40), LONGEST_WAIT_S + 0.1), GiveUp)
 
 
-def test_a_refusal_ends_the_asking(backfill):
-    """A logger that refuses, or never answers, is not asked for the same samples again."""
-    backfill.next_step((10, 40), 0.0)
-    backfill.answered(Resent(None))
-    assert isinstance(backfill.next_step((10, 40), 0.0), GiveUp)
+def test_a_gap_that_was_given_up_does_not_burden_the_next(backfill):
+    """The next gap has all its attempts."""
+    for _ in range(MOST_ATTEMPTS + 1):
+        backfill.next_step((10, 40), 0.0)
     assert backfill.next_step((90, 99), 0.0) == Ask(90, 9)
 
 

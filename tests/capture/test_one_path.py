@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from logger_streams import assert_same_rows, columns_of
-from noisy_link import NoisyLink, PulledLink
+from noisy_link import NoisyLink, PulledLink, SlowWire
 from waiting import wait_for
 
 from capture.engine.live_run import Settings
@@ -152,6 +152,22 @@ def test_over_a_pulled_cable(tmp_path, clean, in_vain):
     assert len([why for why in lost if why]) == 3
     assert lost[-1] is None, "it came back"
     assert not recording.document["interrupted"]
+
+
+def test_over_a_slow_line_a_long_resend_comes_through(tmp_path, clean):
+    """At 115,200 baud a thousand samples take longer to send again than a host waits before it repeats."""
+    world = rig()
+    wire = SlowWire(VirtualLink("sim:test", world, most_bytes=64), 11_520)
+    link = PulledLink(wire, [6_000], attempts_in_vain=2)
+
+    def sent_into_the_void():
+        world.advance_to(4.0)
+        world.outgoing(1 << 20)
+
+    link.when_back = sent_into_the_void
+    recording, snapshot = recorded(link, tmp_path, seconds=6.0)
+    assert snapshot.link.recovered_samples > 800
+    assert table(recording).equals(table(clean).slice(0, 3000))
 
 
 @settings(deadline=None, max_examples=20)
