@@ -158,11 +158,10 @@ class Life:
         """Return what the steps of a frame amount to, and let heat, limits and protections act."""
         time_s, source_v, current, duty, motor, speed, turns, feed_n, x1, x2, drawn = steps.T
         scenario, groups, tool = self.scenario, self.groups, self.scenario.tool
+        turned = speed * STEP_S / (2 * math.pi)  # revolutions in each step
         ripple_a = tool.ripple * duty * motor
-        periods = tool.ripple_per_rev * speed / (2 * math.pi)  # of the commutation, per second
-        current = current + ripple_a * np.sinc(periods * STEP_S) * np.sin(
-            2 * math.pi * tool.ripple_per_rev * turns
-        )
+        phase = 2 * math.pi * tool.ripple_per_rev * (turns + turned / 2)
+        current = current + ripple_a * np.sinc(tool.ripple_per_rev * turned) * np.sin(phase)
         swing_a = tool.chop_swing * motor
         mean_square = current**2 + swing_a**2 * duty * (1 - duty) + ripple_a**2 / 2
         inner_ohm = float(groups.r0_ohm.sum()) * factor + scenario.condition.joint_ohm
@@ -182,7 +181,7 @@ class Life:
             tool_v=tool_v,
             motor_a=motor,
             speed_rpm=speed * _RPM,
-            turns=turns + speed * STEP_S / (2 * math.pi),
+            turns=turns + turned,
             torque_nm=TORQUE_NM_N * feed_n,
             feed_n=feed_n,
             group_v=group_v,
