@@ -140,6 +140,7 @@ def _lowest_group(figures: RunFigures) -> dict[str, Any] | None:
 def _channel(channel: ChannelFigures) -> dict[str, Any]:
     return {
         "mean": channel.mean,
+        "integral": channel.integral,
         "lowest": channel.lowest,
         "highest": channel.highest,
         "covered_s": channel.covered_s,

@@ -4,6 +4,10 @@ import random
 import time
 
 from capture.errors import LinkLost
+from firmware_protocol.codec import encode
+from firmware_protocol.framing import encode_frame
+from firmware_protocol.host_link import MessageReader
+from firmware_protocol.messages import Resend
 
 
 class NoisyLink:
@@ -85,6 +89,28 @@ class PulledLink:
             self.when_pulled()
             raise LinkLost("went away", self.address, "Check the cable.")
         return received
+
+
+class DeafLink:
+    """Another link whose logger never hears that samples are wanted again."""
+
+    def __init__(self, link):
+        self.link = link
+        self.address = link.address
+
+    def open(self):
+        self.link.open()
+
+    def close(self):
+        self.link.close()
+
+    def read(self):
+        return self.link.read()
+
+    def write(self, content):
+        messages = MessageReader().receive(content)
+        heard = [encode_frame(encode(one)) for one in messages if not isinstance(one, Resend)]
+        self.link.write(b"".join(heard))
 
 
 class SlowWire:

@@ -14,7 +14,7 @@ from capture.opening import Opening
 from capture.run import Run
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
     from pathlib import Path
 
     from capture.blocks import SampleBlock
@@ -52,13 +52,17 @@ class _Wanted:
 
 
 class LiveRun:
-    """The current run of one logger: recorded or only watched, its folds, charts and zeros."""
+    """The current run of one logger: recorded or only watched, its folds, charts and zeros.
 
-    def __init__(self, logger: LoggerDescription, settings: Settings) -> None:
+    `tell` takes what the operator should know of a recording that ends.
+    """
+
+    def __init__(self, logger: LoggerDescription, settings: Settings, tell: Callable[[str], None]) -> None:
         self.logger = logger
         self.recording: ActiveRecording | None = None
         self.finished_figures: RunFigures | None = None
         self._settings = settings
+        self._tell = tell
         self._ending: _Wanted | None = None
         self._rest_v: float | None = None
         self._begin(Run(Opening(time.time_ns(), logger, settings.card)))
@@ -179,6 +183,7 @@ class LiveRun:
         if not self.records or self._ending is not None:
             return
         self._ending = _Wanted(how, time.monotonic() + ENDING_WAIT_S)
+        self._tell("the recording ends as soon as its missing samples have come")
         if newest is not None:
             self._happened(Ending(self.run.moment(time.time_ns()), newest))
         self._end_if_due()
@@ -206,6 +211,7 @@ class LiveRun:
         self.folds.feed(last)
         self.finished_figures = self.folds.figures()
         self._ending = None
+        self._tell(f"recording ended: {how}")
         self._begin(Run(self._opening(None)))
 
     def _begin(self, run: Run) -> None:

@@ -186,7 +186,7 @@ class Session:
         if self._live is not None and not goes_on:
             self._live.cut_off(f"{address}: another logger answers now, {logger.identity.name}")
         if self._live is None or not goes_on:
-            self._live = LiveRun(logger, self._settings)
+            self._live = LiveRun(logger, self._settings, self._tell)
             if self._settings.record_at_once:
                 self._notice = self._live.record(self._conversation.host.pending)
         self._live.logger = logger
@@ -235,6 +235,9 @@ class Session:
                     self._notice = live.note(request.text)
                 case "zero":
                     self._notice = live.zero(request.text)
+
+    def _tell(self, notice: str) -> None:
+        self._notice = notice
 
     # When the link goes away
 

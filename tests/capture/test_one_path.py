@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from logger_streams import assert_same_rows, columns_of
-from noisy_link import NoisyLink, PulledLink, SlowWire
+from noisy_link import DeafLink, NoisyLink, PulledLink, SlowWire
 from waiting import wait_for
 
+from capture.engine import backfill
 from capture.engine.live_run import Settings
 from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState
@@ -227,3 +228,29 @@ def test_a_journal_with_every_kind_of_event_replays_to_the_bit(tmp_path):
     assert document["links"][-1]["lost"] is None
     ticks = table(sealed)["tick_us"].to_numpy()
     assert (ticks[1:] > ticks[:-1]).all(), "the time of a run rises over a restart"
+
+
+def test_a_gap_that_the_host_gave_up_replays_to_the_bit(tmp_path, monkeypatch):
+    """Where asking is in vain the gap is declared by the host's clock: the journal tells it in its place."""
+    monkeypatch.setattr(backfill, "LONGEST_WAIT_S", 1.0)
+    live, copied = tmp_path / "live", tmp_path / "copied"
+    copied.mkdir()
+    link = DeafLink(NoisyLink(virtual(2.0), 8, losses=0.004))
+    session = Session(link, Settings(live, RunCard(pack="heron"), record_at_once=True))
+    session.open()
+    wait_for(session, lambda snapshot: snapshot.link.missing_samples, timeout_s=30.0)
+    wait_for(session, lambda snapshot: snapshot.link.lost_samples, timeout_s=30.0)
+    (journal,) = live.glob("*.journal")
+    os.link(journal, copied / journal.name)
+    session.stop_recording()
+    snapshot = wait_for(session, saved, timeout_s=30.0)
+    session.close()
+    sealed = open_recording(snapshot.recording.path)
+    back = open_recording(recover(copied / journal.name).recording)
+    assert table(back).equals(table(sealed))
+    assert back.document == sealed.document
+    assert summarise(back).figures == summarise(sealed).figures == snapshot.figures
+    whys = {gap["why"] for gap in sealed.document["gaps"]}
+    assert any("in vain" in why for why in whys)
+    accounted = sum(gap["end_index"] - gap["first_index"] for gap in sealed.document["gaps"])
+    assert accounted == sealed.document["lost_samples"] == snapshot.link.lost_samples

@@ -62,6 +62,7 @@ def test_a_planned_run_has_just_its_samples(tmp_path):
     assert recording.rows == snapshot.recording.samples == 5000
     assert recording.document["lost_samples"] == snapshot.link.lost_samples == 0
     assert recording.document["recovered_samples"] == snapshot.link.recovered_samples == 0
+    assert snapshot.notice == "recording ended: the planned time was over"
     assert summarise(recording).figures == snapshot.figures
     assert recording.document["stretches"] == [[0, 0, 5000]]  # the work begins when the stream does
     assert sorted(path.suffix for path in tmp_path.iterdir()) == [".parquet"]

@@ -66,6 +66,7 @@ def test_the_json_tells_of_every_channel(stored):
     speed = told["channels"]["speed_rpm"]
     assert (speed["lowest"], speed["highest"], speed["readings"]) == (3000.0, 3000.0, ROWS // 2 - 2)
     assert speed["covered_s"] == pytest.approx(1.998)
+    assert speed["integral"] == pytest.approx(1.998 * 3000.0)
     assert told["mean_speed"] == {"value": pytest.approx(3000.0), "u": None, "unit": "1/min"}
     assert told["lowest_group"] == {"group": 2, "value": pytest.approx(3.9), "u": None, "unit": "V"}
     assert told["peak_temperature"]["value"] == pytest.approx(44.96)
