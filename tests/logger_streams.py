@@ -98,7 +98,7 @@ def logger_with(channels, interval_ns=1_000_000, boot_id=7):
     return LoggerDescription(identity, tuple(channels), "sim:hand")
 
 
-ELECTRICAL_CHANNELS = tuple(sensor.channel for sensor in SENSORS)
+ELECTRICAL_CHANNELS = tuple(sensor.channel for sensor in SENSORS[:2])
 
 
 def samples(first_index, count, *, interval_us=1000, boot_tag=7, tick_us=None, row=b"\x01\x00"):

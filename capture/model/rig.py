@@ -1,7 +1,7 @@
-"""The virtual rig: pack, work and sensors behind the device side of the protocol, in virtual time.
+"""The virtual rig: pack, tool, work and sensors behind the device side of the protocol, in virtual time.
 
-Deterministic: the same pack and seed give the same samples whatever the host does and however time is
-served. Nothing is kept of what went by; the truth of any stretch is computed by living it again.
+Deterministic: the same scenario gives the same samples whatever the host does and however time is served.
+Nothing is kept of what went by; the truth of any stretch is computed by living it again from the seed.
 """
 
 from __future__ import annotations
@@ -11,8 +11,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.model.sensors import INTERVAL_US, SENSORS
-from capture.model.work import CuttingLoad
+from capture.model.life import Life, Stretch
+from capture.model.scenario import Imperfection, Scenario
+from capture.model.sensors import INTERVAL_US, SENSORS, SensorBoard, rows_of
+from capture.model.stops import Protection, Stop, StopCause
+from capture.model.work import STEP_S, Cut, WorkKind
 from capture.quantities import ah_from_coulomb, wh_from_joule
 from firmware_protocol.messages import Identity
 from firmware_protocol.states import LoggerState
@@ -20,7 +23,7 @@ from firmware_protocol.virtual_logger import VirtualLogger
 from firmware_protocol.wire import PROTOCOL_VERSION
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     import numpy.typing as npt
 
@@ -28,9 +31,6 @@ if TYPE_CHECKING:
 
 SAMPLES_PER_FRAME: Final = 25
 BUFFER_SAMPLES: Final = 32_768
-_STEPS_PER_SAMPLE: Final = 8
-_INTERVAL_S: Final = INTERVAL_US * 1e-6
-_STEP_S: Final = _INTERVAL_S / _STEPS_PER_SAMPLE
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,72 +42,68 @@ class Truth:
 
 
 @dataclass(frozen=True, slots=True)
-class _Lived:
-    """True current and voltage at each step of some samples, shape (samples, steps)."""
+class Events:
+    """What happened: limbs that fell, and sudden stops with their causes. Times count from the life's start."""
 
-    current_a: npt.NDArray[np.float64]
-    voltage_v: npt.NDArray[np.float64]
-
-
-def _live(pack: Pack, seed: int) -> Iterator[_Lived]:
-    """Yield the pack's life under the work, one frame of samples after the other, for ever.
-
-    A pack that falls below its cut-off switches off for good and carries nothing from then on.
-    """
-    load = CuttingLoad(seed)
-    drawn_c = 0.0
-    sample = 0
-    switched_off = False
-    while True:
-        steps = np.arange(SAMPLES_PER_FRAME * _STEPS_PER_SAMPLE)
-        # a sample's window ends at its tick, so the steps of sample k lie in the interval before k
-        times_s = (sample - 1) * _INTERVAL_S + (steps + 0.5) * _STEP_S
-        current = np.zeros(len(times_s)) if switched_off else load.current(np.maximum(times_s, 0.0))
-        voltage = pack.voltage(current, _drawn(current, drawn_c))
-        low = np.flatnonzero(voltage < pack.cutoff_v)
-        if len(low) and not switched_off:
-            switched_off = True
-            current[low[0] + 1 :] = 0.0
-            voltage = pack.voltage(current, _drawn(current, drawn_c))
-        drawn_c += float(current.sum()) * _STEP_S
-        sample += SAMPLES_PER_FRAME
-        shape = (SAMPLES_PER_FRAME, _STEPS_PER_SAMPLE)
-        yield _Lived(current.reshape(shape), voltage.reshape(shape))
+    cuts: tuple[Cut, ...]
+    stops: tuple[Stop, ...]
 
 
-def _drawn(current_a: npt.NDArray[np.float64], before_c: float) -> npt.NDArray[np.float64]:
-    """Return the charge drawn by the middle of each step."""
-    return np.asarray(before_c + (np.cumsum(current_a) - 0.5 * current_a) * _STEP_S)
+@dataclass(frozen=True, slots=True, eq=False)
+class Lived:
+    """A stretch of a life and what each sensor made of it, counts of shape (sensors, steps)."""
+
+    truth: Stretch
+    counts: npt.NDArray[np.int64]
+
+
+def live(scenario: Scenario) -> Iterator[Lived]:
+    """Yield the life that a scenario determines, from its beginning, without end."""
+    board = SensorBoard(scenario)
+    for stretch in Life(scenario):
+        yield Lived(stretch, board.counts(stretch))
 
 
 class VirtualRig:
     """A pack on the saw with a logger on it. `receive` and `outgoing` are the wire, `advance_to` is time."""
 
-    def __init__(self, pack: Pack, seed: int, boot_id: int = 1) -> None:
-        self.pack = pack
-        self.seed = seed
-        identity = Identity(
-            version=PROTOCOL_VERSION,
-            command_id=0,
-            boot_id=boot_id,
-            interval_ns=INTERVAL_US * 1000,
-            ring_samples=0,
-            channel_count=len(SENSORS),
-            name=f"virtual pole saw, {pack.name}",
-            firmware="virtual 0.1",
+    def __init__(
+        self,
+        pack: Pack,
+        seed: int,
+        boot_id: int | None = None,
+        *,
+        work: str = WorkKind.CUTS,
+        fault: str | None = None,
+        charge: float | None = None,
+        ambient_degc: float | None = None,
+        imperfections: Mapping[str, Imperfection] | None = None,
+    ) -> None:
+        self.scenario = Scenario(
+            pack,
+            seed,
+            WorkKind(work),
+            StopCause(fault or StopCause.NONE),
+            charge,
+            ambient_degc,
+            imperfections or {},
         )
-        self.logger = VirtualLogger(identity, [sensor.channel for sensor in SENSORS], BUFFER_SAMPLES)
-        self._life = _live(pack, seed)
-        self._noise = np.random.default_rng([seed, 1])
-        self._next_sample = 0
+        self._boots = self.scenario.random(stream="boots")
+        self.logger = _logger(self.scenario, self._next_boot_id() if boot_id is None else boot_id)
+        self._life = live(self.scenario)
+        self._ahead = next(self._life)
+        self._next_sample = 0  # counted from the beginning of the life
+        self._booted_at = 0
+        self._silent = False
 
     def receive(self, received: bytes) -> None:
         """Take bytes from the host."""
-        self.logger.receive(received)
+        if not self._silent:
+            self.logger.receive(received)
 
     def outgoing(self, limit: int) -> bytes:
-        """Return at most `limit` bytes for the host."""
-        return self.logger.outgoing(limit)
+        """Return at most `limit` bytes for the host; nothing once the logger has gone silent."""
+        return b"" if self._silent else self.logger.outgoing(limit)
 
     @property
     def started(self) -> bool:
@@ -116,36 +112,71 @@ class VirtualRig:
 
     def advance_to(self, time_s: float) -> None:
         """Let the rig live until `time_s` after it was switched on, in whole frames."""
-        while (self._next_sample + SAMPLES_PER_FRAME) * _INTERVAL_S <= time_s:
+        while (self._next_sample + SAMPLES_PER_FRAME) * STEP_S <= time_s:
             self._sample_frame()
 
+    def restart(self) -> None:
+        """Let the logger lose its power for a moment: new boot id, index from 0. Pack and tool live on."""
+        self.logger = _logger(self.scenario, self._next_boot_id())
+        self._booted_at = self._next_sample
+
+    def lived(self, first_index: int, end_index: int) -> Iterator[Lived]:
+        """Yield the stretches that hold the samples of this boot from `first_index` up to `end_index`."""
+        first, end = self._booted_at + first_index, self._booted_at + end_index
+        for lived in live(self.scenario):
+            if lived.truth.first_sample >= end:
+                return
+            if lived.truth.first_sample + len(lived.truth.current_a) > first:
+                yield lived
+
     def truth(self, first_index: int, end_index: int) -> Truth:
-        """Return what the samples from `first_index` up to, not including, `end_index` should show.
+        """Return what the samples of this boot from `first_index` up to, not including, `end_index` should show.
 
         A mean over a window stands for the window's middle, so the truth runs from the middle of the first
-        sample's window to that of the last.
+        sample's window to that of the last: half of either counts.
         """
-        first_step = first_index * _STEPS_PER_SAMPLE + _STEPS_PER_SAMPLE // 2
-        end_step = (end_index - 1) * _STEPS_PER_SAMPLE + _STEPS_PER_SAMPLE // 2
+        first, last = self._booted_at + first_index, self._booted_at + end_index - 1
         charge_c = energy_j = 0.0
-        at = 0
-        for lived in _live(self.pack, self.seed):
-            current = lived.current_a.ravel()
-            part = slice(max(0, first_step - at), max(0, end_step - at))
-            charge_c += float(current[part].sum()) * _STEP_S
-            energy_j += float((current * lived.voltage_v.ravel())[part].sum()) * _STEP_S
-            at += len(current)
-            if at >= end_step:
-                break
+        for lived in self.lived(first_index, end_index):
+            sample = lived.truth.first_sample + np.arange(len(lived.truth.current_a))
+            inside = ((sample >= first) & (sample < last)) * 0.5 + ((sample > first) & (sample <= last)) * 0.5
+            charge_c += float(inside @ lived.truth.current_a) * STEP_S
+            energy_j += float(inside @ lived.truth.power_w) * STEP_S
         return Truth(ah_from_coulomb(charge_c), wh_from_joule(energy_j))
 
-    def _sample_frame(self) -> None:
-        lived = next(self._life)
-        means = (lived.current_a.mean(axis=1), lived.voltage_v.mean(axis=1))
-        current, voltage = (
-            sensor.counts(mean, self._noise) for sensor, mean in zip(SENSORS, means, strict=True)
+    def events(self, end_index: int) -> Events:
+        """Return what happened from the beginning of the life until sample `end_index` of this boot."""
+        past = [lived.truth for lived in self.lived(-self._booted_at, end_index)]
+        return Events(
+            tuple(cut for stretch in past for cut in stretch.cuts),
+            tuple(stop for stretch in past for stop in stretch.stops),
         )
-        rows = np.empty(SAMPLES_PER_FRAME, dtype=[("current", "<i2"), ("voltage", "<u2")])
-        rows["current"], rows["voltage"] = current, voltage
-        self.logger.sample(self._next_sample * INTERVAL_US, SAMPLES_PER_FRAME, rows.tobytes())
+
+    def _next_boot_id(self) -> int:
+        return int(self._boots.integers(1, 1 << 32))
+
+    def _sample_frame(self) -> None:
+        at = self._next_sample - self._ahead.truth.first_sample
+        counts = self._ahead.counts[:, at : at + SAMPLES_PER_FRAME]
+        index = self._next_sample - self._booted_at
+        self.logger.sample(index * INTERVAL_US, SAMPLES_PER_FRAME, rows_of(counts, index))
         self._next_sample += SAMPLES_PER_FRAME
+        stops = self._ahead.truth.stops
+        silent_s = [stop.time_s for stop in stops if stop.protection is Protection.LINK]
+        self._silent = self._silent or any(moment < self._next_sample * STEP_S for moment in silent_s)
+        if at + SAMPLES_PER_FRAME == self._ahead.counts.shape[1]:
+            self._ahead = next(self._life)
+
+
+def _logger(scenario: Scenario, boot_id: int) -> VirtualLogger:
+    identity = Identity(
+        version=PROTOCOL_VERSION,
+        command_id=0,
+        boot_id=boot_id,
+        interval_ns=INTERVAL_US * 1000,
+        ring_samples=0,
+        channel_count=len(SENSORS),
+        name=f"virtual pole saw, {scenario.pack.name}",
+        firmware="virtual 0.1",
+    )
+    return VirtualLogger(identity, [sensor.channel for sensor in SENSORS], BUFFER_SAMPLES)

@@ -1,20 +1,31 @@
-"""The hobby logger's sensors: what they make of the true current and voltage, in counts on the wire."""
+"""The hobby logger's sensors: what they make of the truth, in counts on the wire.
+
+A count is rint((true * (1 + gain) + offset + noise - channel offset) / scale), held at the ends of the range.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.model.scenario import Imperfection
+from capture.model.tachometer import Tachometer
+from capture.model.work import STEP_S
 from firmware_protocol.messages import Channel
-from firmware_protocol.wire import Statistic, WireType
+from firmware_protocol.wire import WIRE_TYPE_BYTES, Statistic, WireType
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-INTERVAL_US: Final = 2000
+    from capture.model.life import Stretch
+    from capture.model.scenario import Scenario
+
+INTERVAL_US: Final = round(STEP_S * 1e6)
+GROUPS: Final = 10
+_MOST_BYTES: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,43 +37,135 @@ class Sensor:
     lowest_count: int
     highest_count: int
 
-    def counts(
-        self, true_means: npt.NDArray[np.float64], random: np.random.Generator
-    ) -> npt.NDArray[np.int64]:
-        """Return the counts of readings whose true means over the window are given, in the unit."""
-        noisy = true_means + random.normal(0.0, self.noise, len(true_means))
-        counts = np.rint((noisy - float(self.channel.offset)) / float(self.channel.scale)).astype(np.int64)
-        return np.clip(counts, self.lowest_count, self.highest_count)
 
-
-def _channel(
-    number: int, quantity: str, unit: str, wire_type: WireType, scale: str, ends: tuple[int, int]
-) -> Channel:
+def _sensor(
+    quantity: str,
+    unit: str,
+    wire_type: WireType,
+    scale: str,
+    ends: tuple[int, int],
+    *,
+    noise: float,
+    sensed_at: str,
+    divisor: int = 1,
+    statistic: Statistic = Statistic.MEAN,
+) -> Sensor:
     step = Decimal(scale)
-    return Channel(
+    window_us = INTERVAL_US if statistic is Statistic.MEAN else 0
+    channel = Channel(
         command_id=0,
-        channel=number,
+        channel=0,
         quantity=quantity,
         unit=unit,
         wire_type=wire_type,
-        divisor=1,
+        divisor=divisor,
         scale=step,
         offset=Decimal(0),
         range_low=step * ends[0],
         range_high=step * ends[1],
-        statistic=Statistic.MEAN,
-        window_us=INTERVAL_US,
+        statistic=statistic,
+        window_us=window_us,
         bandwidth_hz=Decimal(0),
-        delay_us=INTERVAL_US // 2,
-        sensed_at="pack terminals",
+        delay_us=window_us // 2,
+        sensed_at=sensed_at,
+    )
+    return Sensor(channel, noise, *ends)
+
+
+def _numbered(sensors: tuple[Sensor, ...]) -> tuple[Sensor, ...]:
+    return tuple(
+        replace(sensor, channel=replace(sensor.channel, channel=number))
+        for number, sensor in enumerate(sensors)
     )
 
 
-_CURRENT_ENDS: Final = (-32000, 32000)
-_VOLTAGE_ENDS: Final = (0, 51000)
+_I16, _U16, _I24 = WireType.I16, WireType.U16, WireType.I24
 
-#: Shunt current to +-160 A in steps of 5 mA, pack voltage to 63.75 V in steps of 1.25 mV.
-SENSORS: Final = (
-    Sensor(_channel(0, "current", "A", WireType.I16, "0.005", _CURRENT_ENDS), 0.04, *_CURRENT_ENDS),
-    Sensor(_channel(1, "voltage", "V", WireType.U16, "0.00125", _VOLTAGE_ENDS), 0.003, *_VOLTAGE_ENDS),
+#: Shunt to +-160 A, pack voltage to 63.75 V, tachometer, load cell, two thermometers, a tap at each group.
+#: A tachometer at rest is not at an end of its range, which therefore begins at -1.
+SENSORS: Final = _numbered(
+    (
+        _sensor("current", "A", _I16, "0.005", (-32000, 32000), noise=0.04, sensed_at="shunt, pack negative"),
+        _sensor("voltage", "V", _U16, "0.00125", (0, 51000), noise=0.003, sensed_at="pack terminals"),
+        _sensor(
+            "speed",
+            "1/min",
+            _U16,
+            "1",
+            (-1, 60000),
+            noise=0.0,
+            sensed_at="spindle",
+            divisor=5,
+            statistic=Statistic.INSTANTANEOUS,
+        ),
+        _sensor(
+            "force", "N", _I24, "0.0001", (-8_000_000, 8_000_000), noise=0.4, sensed_at="feed", divisor=6
+        ),
+        _sensor(
+            "pack_temperature", "Cel", _I16, "0.01", (-4000, 12500), noise=0.03, sensed_at="pack", divisor=250
+        ),
+        _sensor(
+            "ambient_temperature",
+            "Cel",
+            _I16,
+            "0.01",
+            (-4000, 12500),
+            noise=0.03,
+            sensed_at="rig",
+            divisor=250,
+        ),
+        *(
+            _sensor(
+                f"group_{number}", "V", _U16, "0.001", (0, 5000), noise=0.001, sensed_at="pack", divisor=10
+            )
+            for number in range(1, GROUPS + 1)
+        ),
+    )
 )
+QUANTITIES: Final = tuple(sensor.channel.quantity for sensor in SENSORS)
+
+_SCALES: Final = np.array([[float(sensor.channel.scale)] for sensor in SENSORS])
+_NOISES: Final = np.array([[sensor.noise] for sensor in SENSORS])
+_LOWEST: Final = np.array(
+    [[max(sensor.lowest_count, 0 if sensor.channel.wire_type is _U16 else -(2**31))] for sensor in SENSORS]
+)
+_HIGHEST: Final = np.array([[sensor.highest_count] for sensor in SENSORS])
+_DIVISORS: Final = np.array([sensor.channel.divisor for sensor in SENSORS])
+_BYTES: Final = np.array([WIRE_TYPE_BYTES[sensor.channel.wire_type] for sensor in SENSORS])
+
+
+class SensorBoard:
+    """All sensors of one life; noise comes from the life's own stream of chance."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._random = scenario.random(stream="noise")
+        self._tachometer = Tachometer()
+        faults = [scenario.imperfections.get(quantity, Imperfection()) for quantity in QUANTITIES]
+        self._gains = np.array([[1.0 + fault.gain] for fault in faults])
+        self._offsets = np.array([[fault.offset] for fault in faults])
+
+    def counts(self, stretch: Stretch) -> npt.NDArray[np.int64]:
+        """Return what each sensor makes of each step, shape (sensors, steps), due on the wire or not."""
+        ticks = stretch.first_sample * STEP_S
+        true = np.empty((len(SENSORS), len(stretch.current_a)))
+        true[0] = stretch.current_a
+        true[1] = stretch.voltage_v
+        true[2] = self._tachometer.readings(stretch.speed_rad_per_s, ticks, STEP_S)
+        true[3] = stretch.force_n
+        true[4] = stretch.pack_temperature_degc
+        true[5] = stretch.ambient_temperature_degc
+        true[6:] = stretch.group_v
+        noisy = true * self._gains + self._offsets + _NOISES * self._random.standard_normal(true.shape)
+        return np.clip(np.rint(noisy / _SCALES), _LOWEST, _HIGHEST).astype(np.int64)
+
+
+def rows_of(counts: npt.NDArray[np.int64], first_index: int) -> bytes:
+    """Return counts (sensors, samples) as the rows of a samples message; the first has index `first_index`.
+
+    A channel lies only in rows whose index its divisor divides (SPEC 4.9).
+    """
+    index = np.arange(first_index, first_index + counts.shape[1])
+    due = index[:, None] % _DIVISORS == 0
+    sent = due[:, :, None] & (np.arange(_MOST_BYTES) < _BYTES[:, None])
+    low_bytes = counts.T.astype("<i4", order="C").view(np.uint8).reshape(sent.shape)
+    return low_bytes[sent].tobytes()

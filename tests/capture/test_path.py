@@ -177,13 +177,16 @@ def test_samples_carry_what_the_sensors_said():
     """Byte-exact path: the columns are the model's counts times scale, rounded to float32."""
     from capture.model.pack import PACKS
     from capture.model.rig import VirtualRig
+    from capture.model.sensors import SENSORS
+    from capture.quantities import column_name
 
     stream = stream_of("wren", seed=3, seconds=2.0)
     rows = columns_of(Run(Opening(0, stream.logger)).receive(MessageReader().receive(stream.wire)))
     twin = VirtualRig(PACKS["wren"], 3)
-    bodies = []
-    twin.logger.sample = lambda _tick, _count, body: bodies.append(body)
-    twin.advance_to(2.5)
-    counts = np.frombuffer(b"".join(bodies), dtype=[("current", "<i2"), ("voltage", "<u2")])[rows["index"]]
-    np.testing.assert_array_equal(rows["current_a"], (counts["current"] * 0.005).astype(np.float32))
-    np.testing.assert_array_equal(rows["voltage_v"], (counts["voltage"] * 0.00125).astype(np.float32))
+    end = int(rows["index"][-1]) + 1
+    counts = np.concatenate([lived.counts for lived in twin.lived(0, end)], axis=1)
+    for sensor, said in zip(SENSORS, counts, strict=True):
+        channel = sensor.channel
+        expected = (said[rows["index"]] * float(channel.scale) + float(channel.offset)).astype(np.float32)
+        expected[rows["index"] % channel.divisor != 0] = np.nan
+        np.testing.assert_array_equal(rows[column_name(channel.quantity, channel.unit)], expected)
