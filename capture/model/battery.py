@@ -3,6 +3,7 @@
 All groups carry the same current and share their time constants, so the state of an RC pair is one number
 for all: the current as the pair's low pass has it. A pair's voltage in a group is that group's resistance
 times the low-passed current, exactly. Within one step the sources hold the value they had at its beginning.
+The open-circuit voltage does not change with temperature (entropic heat is left out).
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 
 from capture.model.open_circuit import nmc_voltage
-from capture.model.pack import FAST, OHMIC, SLOW
+from capture.model.pack import FAST, SLOW
 from capture.model.stops import Protection
 from capture.model.work import STEP_S
 from capture.quantities import COULOMB_PER_AH
@@ -65,10 +66,7 @@ class Battery:
         self._fall_v_per_c = (self._open_v - nmc_voltage(charge - _CHARGE_STEP)) / (
             _CHARGE_STEP * self._capacity_c
         )
-        whole, warm = self.groups.resistance_ohm, self.temperature_degc
-        self._ohmic = whole * (OHMIC.part * OHMIC.warmth(warm)) + self.groups.extra_ohm
-        self._fast = whole * (FAST.part * FAST.warmth(warm))
-        self._slow = whole * (SLOW.part * SLOW.warmth(warm))
+        self._ohmic, self._fast, self._slow = self.groups.resistances(self.temperature_degc)
         rows = np.stack([self._open_v, self._fall_v_per_c, self._ohmic, self._fast, self._slow])
         self._open_sum, self._fall_sum, ohmic_sum, self._fast_sum, self._slow_sum = rows.sum(axis=1).tolist()
         self.ohmic_ohm = ohmic_sum + self.joint_ohm
@@ -79,12 +77,13 @@ class Battery:
     def source_v(self) -> float:
         """The pack's voltage before its ohmic part, at the beginning of this step."""
         drawn_c, fast_a, slow_a = self.state
-        return (
+        voltage_v: float = (
             self._open_sum
             - self._fall_sum * (drawn_c - self._began_c)
             - self._fast_sum * fast_a
             - self._slow_sum * slow_a
         )
+        return voltage_v
 
     def carry(self, current_a: float) -> None:
         """Let a mean current pass for one step."""

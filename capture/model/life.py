@@ -3,6 +3,9 @@
     groups -- joints -+- shunt, adapter, leads -+- tool
                    voltage_v              tool_voltage_v
 
+The pack's own switch lies behind the point where voltage_v is sensed, so the recovery after it has opened
+shows.
+
 Within one step the pack's current is a chopped wave: for the share `duty` of the time the motor's current
 with its commutation ripple, and the tool's idle current all the time. Means over the step are closed forms
 of that wave: its mean, its mean square, and the mean of the product of voltage and current.
@@ -32,8 +35,8 @@ RIG_OHM: Final = 0.006
 RPM_PER_RAD_PER_S: Final = 60 / (2 * np.pi)
 #: A logger that goes silent does so under the first load that lasts, after some work is done.
 _SILENT_AFTER_S: Final = 12.0
-_SILENT_LOAD_A: Final = 15.0
-_SILENT_LOAD_S: Final = 0.8
+_SILENT_LOAD_A: Final = 3.0
+_SILENT_LOAD_S: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,7 +45,8 @@ class Stretch:
 
     Means over the step unless said otherwise; shape (steps,), `group_v` (groups, steps). The fine wave of a
     step: current `idle_a + motor_a * (1 + ripple * sin)` for the share `duty` of the time, else `idle_a`;
-    voltage `source_v - pack_ohm * current`. `torque_nm` is what the work takes at the spindle. `speed_rad_per_s` is the spindle's at the end of each step.
+    voltage `source_v - pack_ohm * current`. `torque_nm` is what the work takes at the spindle,
+    `speed_rad_per_s` the spindle's speed at the end of each step, `heat_w` what warms the groups.
     """
 
     first_sample: int

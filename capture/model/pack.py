@@ -24,7 +24,7 @@ class Share:
     time_s: float = 0.0
 
     def warmth(self, temperature_degc: float) -> float:
-        """Return the resistance at a temperature by that at 25 degC: exp(E/k (1/T - 1/298.15 K)), Arrhenius."""
+        """Return the resistance at a temperature over that at 25 degC: Arrhenius, exp(E/k (1/T - 1/T25))."""
         inverse = 1 / (temperature_degc + ZERO_CELSIUS_K) - 1 / (REFERENCE_DEGC + ZERO_CELSIUS_K)
         return math.exp(self.activation_ev / BOLTZMANN_EV_PER_K * inverse)
 

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from capture.model.pack import Pack
 
 SAMPLES_PER_FRAME: Final = 25
-BUFFER_SAMPLES: Final = 32_768
+RING_SAMPLES: Final = 32_768
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class Truth:
 
 @dataclass(frozen=True, slots=True)
 class Events:
-    """What happened: limbs that fell, and sudden stops with their causes. Times count from the life's start."""
+    """What happened: cuts, and sudden stops with their causes. Times count from the life's beginning."""
 
     cuts: tuple[Cut, ...]
     stops: tuple[Stop, ...]
@@ -102,8 +102,8 @@ class VirtualRig:
             self.logger.receive(received)
 
     def outgoing(self, limit: int) -> bytes:
-        """Return at most `limit` bytes for the host; nothing once the logger has gone silent."""
-        return b"" if self._silent else self.logger.outgoing(limit)
+        """Return at most `limit` bytes for the host."""
+        return self.logger.outgoing(limit)
 
     @property
     def started(self) -> bool:
@@ -117,6 +117,7 @@ class VirtualRig:
 
     def restart(self) -> None:
         """Let the logger lose its power for a moment: new boot id, index from 0. Pack and tool live on."""
+        self._silent = False
         self.logger = _logger(self.scenario, self._next_boot_id())
         self._booted_at = self._next_sample
 
@@ -130,7 +131,7 @@ class VirtualRig:
                 yield lived
 
     def truth(self, first_index: int, end_index: int) -> Truth:
-        """Return what the samples of this boot from `first_index` up to, not including, `end_index` should show.
+        """Return what this boot's samples from `first_index` up to, not including, `end_index` should show.
 
         A mean over a window stands for the window's middle, so the truth runs from the middle of the first
         sample's window to that of the last: half of either counts.
@@ -159,11 +160,13 @@ class VirtualRig:
         at = self._next_sample - self._ahead.truth.first_sample
         counts = self._ahead.counts[:, at : at + SAMPLES_PER_FRAME]
         index = self._next_sample - self._booted_at
-        self.logger.sample(index * INTERVAL_US, SAMPLES_PER_FRAME, rows_of(counts, index))
+        if not self._silent:
+            self.logger.sample(index * INTERVAL_US, SAMPLES_PER_FRAME, rows_of(counts, index))
         self._next_sample += SAMPLES_PER_FRAME
         stops = self._ahead.truth.stops
         silent_s = [stop.time_s for stop in stops if stop.protection is Protection.LINK]
-        self._silent = self._silent or any(moment < self._next_sample * STEP_S for moment in silent_s)
+        if any(moment < self._next_sample * STEP_S for moment in silent_s):
+            self._silent = True  # what waits in its buffer still comes out, then nothing
         if at + SAMPLES_PER_FRAME == self._ahead.counts.shape[1]:
             self._ahead = next(self._life)
 
@@ -179,4 +182,4 @@ def _logger(scenario: Scenario, boot_id: int) -> VirtualLogger:
         name=f"virtual pole saw, {scenario.pack.name}",
         firmware="virtual 0.1",
     )
-    return VirtualLogger(identity, [sensor.channel for sensor in SENSORS], BUFFER_SAMPLES)
+    return VirtualLogger(identity, [sensor.channel for sensor in SENSORS], RING_SAMPLES)

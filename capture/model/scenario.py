@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.model.pack import Pack
+from capture.model.pack import FAST, OHMIC, SLOW
 from capture.model.stops import CONDITIONS, Condition, StopCause
 from capture.model.work import WorkKind
 
@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import numpy.typing as npt
+
+    from capture.model.pack import Pack
 
 #: Relative spread of groups that left the maker together, one standard deviation; common practice, no source.
 CAPACITY_SPREAD: Final = 0.008
@@ -34,8 +36,8 @@ class Imperfection:
 class Groups:
     """The groups of one pack, from the negative end; arrays have one entry a group.
 
-    `resistance_ohm` is a group's whole at 25 degC, shared out as OHMIC, FAST and SLOW say; `extra_ohm` is
-    ohmic and does not change with temperature (a bad weld). `odd` is the group that a fault strikes.
+    `resistance_ohm` is a group's whole at 25 degC without `extra_ohm`, which is ohmic and does not change
+    with temperature (a bad weld). `odd` is the group that a fault strikes.
     """
 
     capacity_ah: npt.NDArray[np.float64]
@@ -43,6 +45,14 @@ class Groups:
     resistance_ohm: npt.NDArray[np.float64]
     extra_ohm: npt.NDArray[np.float64]
     odd: int
+
+    def resistances(self, temperature_degc: float) -> tuple[npt.NDArray[np.float64], ...]:
+        """Return R0, R1 (with FAST.time_s) and R2 (with SLOW.time_s) of each group at a temperature."""
+        ohmic, fast, slow = (
+            self.resistance_ohm * (share.part * share.warmth(temperature_degc))
+            for share in (OHMIC, FAST, SLOW)
+        )
+        return ohmic + self.extra_ohm, fast, slow
 
 
 @dataclass(frozen=True, slots=True)

@@ -156,7 +156,8 @@ class SensorBoard:
         true[5] = stretch.ambient_temperature_degc
         true[6:] = stretch.group_v
         noisy = true * self._gains + self._offsets + _NOISES * self._random.standard_normal(true.shape)
-        return np.clip(np.rint(noisy / _SCALES), _LOWEST, _HIGHEST).astype(np.int64)
+        counts = np.clip(np.rint(noisy / _SCALES), _LOWEST, _HIGHEST)
+        return np.asarray(counts.astype(np.int64))
 
 
 def rows_of(counts: npt.NDArray[np.int64], first_index: int) -> bytes:
@@ -168,4 +169,4 @@ def rows_of(counts: npt.NDArray[np.int64], first_index: int) -> bytes:
     due = index[:, None] % _DIVISORS == 0
     sent = due[:, :, None] & (np.arange(_MOST_BYTES) < _BYTES[:, None])
     low_bytes = counts.T.astype("<i4", order="C").view(np.uint8).reshape(sent.shape)
-    return low_bytes[sent].tobytes()
+    return bytes(low_bytes[sent])

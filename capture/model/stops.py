@@ -87,27 +87,26 @@ _NATURAL: Final = {
     Protection.PACK_UNDER_VOLTAGE: StopCause.EMPTY,
     Protection.PACK_OVER_CURRENT: StopCause.OVER_CURRENT,
     Protection.PACK_OVER_TEMPERATURE: StopCause.OVER_TEMPERATURE,
-    Protection.TOOL_UNDER_VOLTAGE: StopCause.TOOL_SIDE,
+    Protection.TOOL_UNDER_VOLTAGE: StopCause.EMPTY,
     Protection.TOOL_STALL: StopCause.TOOL_SIDE,
     Protection.TOOL_TEMPERATURE: StopCause.TOOL_SIDE,
     Protection.LINK: StopCause.LINK_LOST,
 }
-_UNDER_VOLTAGE_FAULTS: Final = {
-    StopCause.WEAK_GROUP,
-    StopCause.HIGH_RESISTANCE_GROUP,
-    StopCause.HIGH_RESISTANCE_PACK,
+_PACK_FAULTS: Final = {StopCause.WEAK_GROUP, StopCause.HIGH_RESISTANCE_GROUP, StopCause.HIGH_RESISTANCE_PACK}
+#: What can lie behind a low voltage; a joint does not show in the groups, which are all the pack watches.
+_LOW_VOLTAGE_FAULTS: Final = {
+    Protection.PACK_UNDER_VOLTAGE: _PACK_FAULTS,
+    Protection.TOOL_UNDER_VOLTAGE: _PACK_FAULTS | {StopCause.JOINT},
 }
 _ODD_GROUP_FAULTS: Final = {StopCause.WEAK_GROUP, StopCause.HIGH_RESISTANCE_GROUP}
 
 
 def cause_of(protection: Protection, fault: StopCause, *, lowest_is_odd: bool) -> StopCause:
-    """Return why `protection` acted: the rig's fault where it explains that, else what acts so in a sound rig.
+    """Return why `protection` acted: the rig's fault where it explains that, else the usual reason.
 
     A fault of one group explains an under-voltage only if that group was the lowest.
     """
-    explained = (
-        protection is Protection.PACK_UNDER_VOLTAGE
-        and fault in _UNDER_VOLTAGE_FAULTS
-        and (lowest_is_odd or fault not in _ODD_GROUP_FAULTS)
-    ) or (protection is Protection.TOOL_UNDER_VOLTAGE and fault is StopCause.JOINT)
+    explained = fault in _LOW_VOLTAGE_FAULTS.get(protection, set())
+    if fault in _ODD_GROUP_FAULTS:
+        explained = explained and lowest_is_odd
     return fault if explained else _NATURAL[protection]

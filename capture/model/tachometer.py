@@ -29,13 +29,14 @@ class Tachometer:
     def readings(
         self, speed_rad_per_s: npt.NDArray[np.float64], first_tick_s: float, interval_s: float
     ) -> npt.NDArray[np.float64]:
-        """Return the reading in 1/min at each tick; the speed is that up to the tick, from the tick before."""
+        """Return the reading in 1/min at each tick; a speed is that of the interval before its tick."""
         ticks_s = first_tick_s + interval_s * np.arange(len(speed_rad_per_s))
         pulses_per_s = speed_rad_per_s * (PULSES_PER_REVOLUTION / (2 * np.pi))
         turned = self._turned + np.concatenate([[0.0], np.cumsum(pulses_per_s) * interval_s])
         self._turned = float(turned[-1]) % 1.0
         numbers = np.arange(int(turned[0]) + 1, int(turned[-1]) + 1)
-        moments = np.interp(numbers, turned, np.concatenate([[first_tick_s - interval_s], ticks_s]))
+        reached = np.searchsorted(turned, numbers) - 1  # the interval in which each pulse comes
+        moments = ticks_s[reached] - interval_s * (turned[reached + 1] - numbers) / np.diff(turned)[reached]
         moments = np.concatenate(
             [[self._before_last_s, self._last_s], np.rint(moments / _TIMER_S) * _TIMER_S]
         )

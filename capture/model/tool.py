@@ -4,8 +4,8 @@ The chopper connects the motor to the pack for a share `duty` of each of its sho
 the motor's current flowing meanwhile. So the pack sees `duty` times the motor's current in the mean, in
 pulses of the full current, and the motor sees `duty` times the voltage:
 
-    duty * (source_v - source_ohm * i) = k * speed + winding_ohm * i        (winding's inductance averaged out)
-    inertia * d(speed)/dt = k * i - friction - load / gear                  (implicit Euler, steps of 2 ms)
+    duty * (source_v - source_ohm * i) = k * speed + winding_ohm * i      (inductance averaged out)
+    inertia * d(speed)/dt = k * i - friction - load / gear                (implicit Euler)
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ POLE_SAW: Final = Tool()
 
 
 class Drawn(NamedTuple):
-    """What the tool draws in one step: the motor's current, passed on for a share of the time, and the idle."""
+    """What the tool draws in one step: the motor's current for the share `duty` of the time, and the idle."""
 
     motor_a: float
     duty: float
@@ -139,7 +139,7 @@ class LivingTool:
         return motor_v / (source_v - source_ohm * motor_a)
 
     def _watch(self, demand: Demand, motor_a: float, voltage_v: float) -> None:
-        """The tool's own protections: under-voltage and stall until the trigger is released, warmth longer."""
+        """Let the tool protect itself: until the trigger is released, or from warmth until it has cooled."""
         tool, pulled = self.tool, demand.trigger > 0.0
         self._low_s = self._low_s + STEP_S if pulled and voltage_v < tool.least_voltage_v else 0.0
         self._still_s = self._still_s + STEP_S if pulled and self.speed == 0.0 else 0.0

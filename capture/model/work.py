@@ -30,7 +30,7 @@ SEVERING_J_PER_M2: Final = 45e6 * 0.006
 
 #: Chord of a round limb by its diameter against the share of its area that is cut, in steps of 1/256.
 _DEPTHS: Final = np.linspace(0.0, math.pi, 2001)
-_CHORDS: Final = tuple(
+_CHORDS: Final[tuple[float, ...]] = tuple(
     np.interp(
         np.linspace(0, 1, 257), (_DEPTHS - np.sin(_DEPTHS) * np.cos(_DEPTHS)) / math.pi, np.sin(_DEPTHS)
     ).tolist()
@@ -64,13 +64,18 @@ class Seen(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """One limb: when the trigger was pulled, the chain touched, the limb fell, the trigger was released."""
+    """One go at a limb: trigger pulled, chain in contact, limb fallen, trigger released.
+
+    `severed_s` is None where the saw stopped in the limb; the next cut goes on in it. `severed_m2` is the
+    area of this go.
+    """
 
     triggered_s: float
     contact_s: float
-    severed_s: float
+    severed_s: float | None
     released_s: float
     diameter_m: float
+    severed_m2: float
 
 
 RELEASED: Final = Demand(0.0)
@@ -81,7 +86,7 @@ LOCKED: Final = Demand(1.0, load_nm=math.inf)
 def script_of(
     kind: WorkKind, random: np.random.Generator, feed_factor: float, cuts: list[Cut]
 ) -> Generator[Demand, Seen, None]:
-    """Return the script of a kind of work, for ever; limbs that fall are appended to `cuts`."""
+    """Return the script of a kind of work, for ever; each go at a limb is appended to `cuts`."""
     match kind:
         case WorkKind.CUTS:
             return _cut_limbs(random, feed_factor, cuts)
@@ -90,7 +95,7 @@ def script_of(
         case WorkKind.FREE_RUN:
             return _free_run(random)
         case WorkKind.RUN_DOWN:
-            return _run_down(random)
+            return _run_down(random, feed_factor)
         case WorkKind.SAG_TEST:
             return _sag_test()
 
@@ -108,15 +113,17 @@ def _cut_limbs(
     seen = yield from _hold(RELEASED, FIRST_REST_S)
     while True:
         limb = _Limb.drawn(random, feed_factor)
-        while not limb.severed:
-            triggered_s = seen.time_s
+        severed_s = None
+        while severed_s is None:
+            triggered_s, cut_before_m2 = seen.time_s, limb.cut_m2
             seen = yield from _hold(PULLED, limb.approach_s)
             contact_s = seen.time_s
             seen = yield from limb.cut(seen)
-            severed_s = seen.time_s
-            if limb.severed:
+            if limb.cut_m2 >= limb.area_m2:
+                severed_s = seen.time_s
                 seen = yield from _hold(PULLED, limb.leave_s)
-                cuts.append(Cut(triggered_s, contact_s, severed_s, seen.time_s, limb.diameter_m))
+            severed_m2 = limb.cut_m2 - cut_before_m2
+            cuts.append(Cut(triggered_s, contact_s, severed_s, seen.time_s, limb.diameter_m, severed_m2))
             seen = yield from _hold(RELEASED, float(random.uniform(2.0, 4.0)))
 
 
@@ -140,17 +147,13 @@ class _Limb:
         return cls(diameter_m, feed_factor * feed_n, approach_s, leave_s, (phases[0], phases[1]))
 
     @property
-    def severed(self) -> bool:
-        """Whether the limb has fallen."""
-        return self.cut_m2 >= self._area_m2
-
-    @property
-    def _area_m2(self) -> float:
+    def area_m2(self) -> float:
+        """The whole section."""
         return math.pi / 4 * self.diameter_m**2
 
     def cut(self, seen: Seen) -> Generator[Demand, Seen, Seen]:
         """Press the running saw against the limb until it falls or the saw stands still."""
-        area_m2, still_s = self._area_m2, 0.0
+        area_m2, still_s = self.area_m2, 0.0
         for step in count():
             force_n = self._force(step * STEP_S, self.cut_m2 / area_m2)
             chain_n = FORCE_RATIO * force_n
@@ -185,8 +188,8 @@ def _free_run(random: np.random.Generator) -> Generator[Demand, Seen, None]:
             yield from _hold(RELEASED, float(random.uniform(2.0, 4.0)))
 
 
-def _run_down(random: np.random.Generator) -> Generator[Demand, Seen, None]:
-    steady = Demand(1.0, load_nm=float(random.uniform(1.7, 1.9)))
+def _run_down(random: np.random.Generator, feed_factor: float) -> Generator[Demand, Seen, None]:
+    steady = Demand(1.0, load_nm=feed_factor * float(random.uniform(2.0, 2.2)))
     yield from _hold(RELEASED, FIRST_REST_S)
     seen = yield from _hold(PULLED, 0.5)
     still_since_s = seen.time_s
