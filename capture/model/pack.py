@@ -62,6 +62,6 @@ PACKS: Final = {
     for pack in (
         Pack("wren", 10, 2.5, 0.110, heat_capacity_j_per_k=560, cooling_w_per_k=0.35, max_current_a=45),
         Pack("heron", 10, 5.0, 0.058, heat_capacity_j_per_k=1080, cooling_w_per_k=0.5, max_current_a=65),
-        Pack("albatross", 10, 9.0, 0.036, heat_capacity_j_per_k=1600, cooling_w_per_k=0.65, max_current_a=75),
+        Pack("albatross", 10, 9.0, 0.036, heat_capacity_j_per_k=1600, cooling_w_per_k=0.65, max_current_a=70),
     )
 }

@@ -72,63 +72,68 @@ def _sensor(
     return Sensor(channel, noise, *ends)
 
 
-def _numbered(sensors: tuple[Sensor, ...]) -> tuple[Sensor, ...]:
+def _tachometer() -> Sensor:
+    """Return the sensor of speed: the last period between pulses, not a mean over the sample's window."""
+    sensor = _sensor(
+        "speed",
+        "1/min",
+        WireType.U16,
+        "1",
+        (0, 60_000),
+        noise=0.0,
+        sensed_at="spindle",
+        divisor=5,
+        statistic=Statistic.INSTANTANEOUS,
+    )
+    # standing still is a reading, not an end of the range
+    return replace(sensor, channel=replace(sensor.channel, range_low=Decimal(-1)))
+
+
+def _thermometer(place: str) -> Sensor:
+    ends = (-4000, 12_500)
+    return _sensor(
+        f"{place}_temperature", "Cel", WireType.I16, "0.01", ends, noise=0.03, sensed_at=place, divisor=250
+    )
+
+
+def _group_tap(number: int) -> Sensor:
+    ends = (0, 5000)
+    return _sensor(
+        f"group_{number}", "V", WireType.U16, "0.001", ends, noise=0.001, sensed_at="balance tap", divisor=10
+    )
+
+
+def _numbered(*sensors: Sensor) -> tuple[Sensor, ...]:
     return tuple(
         replace(sensor, channel=replace(sensor.channel, channel=number))
         for number, sensor in enumerate(sensors)
     )
 
 
-_I16, _U16, _I24 = WireType.I16, WireType.U16, WireType.I24
-
 #: Shunt to +-160 A, pack voltage to 63.75 V, tachometer, load cell, two thermometers, a tap at each group.
-#: A tachometer at rest is not at an end of its range, which therefore begins at -1.
 SENSORS: Final = _numbered(
-    (
-        _sensor("current", "A", _I16, "0.005", (-32000, 32000), noise=0.04, sensed_at="shunt, pack negative"),
-        _sensor("voltage", "V", _U16, "0.00125", (0, 51000), noise=0.003, sensed_at="pack terminals"),
-        _sensor(
-            "speed",
-            "1/min",
-            _U16,
-            "1",
-            (-1, 60000),
-            noise=0.0,
-            sensed_at="spindle",
-            divisor=5,
-            statistic=Statistic.INSTANTANEOUS,
-        ),
-        _sensor(
-            "force", "N", _I24, "0.0001", (-8_000_000, 8_000_000), noise=0.4, sensed_at="feed", divisor=6
-        ),
-        _sensor(
-            "pack_temperature", "Cel", _I16, "0.01", (-4000, 12500), noise=0.03, sensed_at="pack", divisor=250
-        ),
-        _sensor(
-            "ambient_temperature",
-            "Cel",
-            _I16,
-            "0.01",
-            (-4000, 12500),
-            noise=0.03,
-            sensed_at="rig",
-            divisor=250,
-        ),
-        *(
-            _sensor(
-                f"group_{number}", "V", _U16, "0.001", (0, 5000), noise=0.001, sensed_at="pack", divisor=10
-            )
-            for number in range(1, GROUPS + 1)
-        ),
-    )
+    _sensor("current", "A", WireType.I16, "0.005", (-32_000, 32_000), noise=0.04, sensed_at="shunt"),
+    _sensor("voltage", "V", WireType.U16, "0.00125", (0, 51_000), noise=0.003, sensed_at="pack terminals"),
+    _tachometer(),
+    _sensor(
+        "force",
+        "N",
+        WireType.I24,
+        "0.0001",
+        (-(8 * 10**6), 8 * 10**6),
+        noise=0.4,
+        sensed_at="feed",
+        divisor=6,
+    ),
+    _thermometer("pack"),
+    _thermometer("ambient"),
+    *(_group_tap(number) for number in range(1, GROUPS + 1)),
 )
 QUANTITIES: Final = tuple(sensor.channel.quantity for sensor in SENSORS)
 
 _SCALES: Final = np.array([[float(sensor.channel.scale)] for sensor in SENSORS])
 _NOISES: Final = np.array([[sensor.noise] for sensor in SENSORS])
-_LOWEST: Final = np.array(
-    [[max(sensor.lowest_count, 0 if sensor.channel.wire_type is _U16 else -(2**31))] for sensor in SENSORS]
-)
+_LOWEST: Final = np.array([[sensor.lowest_count] for sensor in SENSORS])
 _HIGHEST: Final = np.array([[sensor.highest_count] for sensor in SENSORS])
 _DIVISORS: Final = np.array([sensor.channel.divisor for sensor in SENSORS])
 _BYTES: Final = np.array([WIRE_TYPE_BYTES[sensor.channel.wire_type] for sensor in SENSORS])
@@ -148,12 +153,9 @@ class SensorBoard:
         """Return what each sensor makes of each step, shape (sensors, steps), due on the wire or not."""
         ticks = stretch.first_sample * STEP_S
         true = np.empty((len(SENSORS), len(stretch.current_a)))
-        true[0] = stretch.current_a
-        true[1] = stretch.voltage_v
-        true[2] = self._tachometer.readings(stretch.speed_rad_per_s, ticks, STEP_S)
-        true[3] = stretch.force_n
-        true[4] = stretch.pack_temperature_degc
-        true[5] = stretch.ambient_temperature_degc
+        speed_rpm = self._tachometer.readings(stretch.speed_rad_per_s, ticks, STEP_S)
+        true[0], true[1], true[2], true[3] = stretch.current_a, stretch.voltage_v, speed_rpm, stretch.force_n
+        true[4], true[5] = stretch.pack_temperature_degc, stretch.ambient_temperature_degc
         true[6:] = stretch.group_v
         noisy = true * self._gains + self._offsets + _NOISES * self._random.standard_normal(true.shape)
         counts = np.clip(np.rint(noisy / _SCALES), _LOWEST, _HIGHEST)

@@ -72,7 +72,7 @@ CONDITIONS: Final = {
     StopCause.NONE: Condition(),
     StopCause.EMPTY: Condition(charge=0.09),
     StopCause.WEAK_GROUP: Condition(charge=0.35, odd_capacity_factor=0.7, odd_charge_less=0.27),
-    StopCause.HIGH_RESISTANCE_GROUP: Condition(charge=0.40, odd_extra_ohm=0.024),
+    StopCause.HIGH_RESISTANCE_GROUP: Condition(charge=0.40, odd_extra_ohm=0.026),
     StopCause.HIGH_RESISTANCE_PACK: Condition(charge=0.35, ambient_degc=-5.0, resistance_ohm=0.16),
     StopCause.JOINT: Condition(charge=0.20, joint_ohm=0.22),
     StopCause.OVER_CURRENT: Condition(feed_factor=2.8, clamp_factor=1.5),

@@ -48,7 +48,10 @@ def test_demo_through_a_real_serial_port(tmp_path):
     told = json.loads(done.stdout)
     assert (told["samples"], told["lost_samples"]) == (5000, 0)
     frame = pl.read_parquet(told["recording"])
-    assert frame.columns == ["tick_us", "t_s", "current_a", "voltage_v", "quality"]
+    channels = ["current_a", "voltage_v", "speed_rpm", "force_n"]
+    temperatures = ["pack_temperature_degc", "ambient_temperature_degc"]
+    groups = [f"group_{number}_v" for number in range(1, 11)]
+    assert frame.columns == ["tick_us", "t_s", *channels, *temperatures, *groups, "quality"]
     assert len(frame) == 5000
     summary = json.loads(sagline("summary", told["recording"], "--json").stdout)
     assert summary["energy"]["value"] == pytest.approx(told["truth"]["energy"]["value"], rel=0.002)
