@@ -32,7 +32,6 @@ if TYPE_CHECKING:
 
 #: Shunt, adapter and leads between the pack's terminals and the tool.
 RIG_OHM: Final = 0.006
-RPM_PER_RAD_PER_S: Final = 60 / (2 * np.pi)
 #: A logger that goes silent does so under the first load that lasts, after some work is done.
 _SILENT_AFTER_S: Final = 12.0
 _SILENT_LOAD_A: Final = 3.0

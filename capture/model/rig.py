@@ -7,6 +7,7 @@ Nothing is kept of what went by; the truth of any stretch is computed by living 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import takewhile
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -35,10 +36,15 @@ RING_SAMPLES: Final = 32_768
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """What really went through the pack between the middles of two samples' windows."""
+    """What really went through the pack between the middles of two samples' windows.
+
+    `energy_of_means_wh` is what a faultless logger of means can make of it: mean voltage times mean current.
+    It is too high by the resistance times the variance of the chopped current within each window.
+    """
 
     charge_ah: float
     energy_wh: float
+    energy_of_means_wh: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,21 +143,28 @@ class VirtualRig:
         sample's window to that of the last: half of either counts.
         """
         first, last = self._booted_at + first_index, self._booted_at + end_index - 1
-        charge_c = energy_j = 0.0
-        for lived in self.lived(first_index, end_index):
-            sample = lived.truth.first_sample + np.arange(len(lived.truth.current_a))
+        charge_c = energy_j = of_means_j = 0.0
+        for stretch in self._past(end_index):
+            sample = stretch.first_sample + np.arange(len(stretch.current_a))
             inside = ((sample >= first) & (sample < last)) * 0.5 + ((sample > first) & (sample <= last)) * 0.5
-            charge_c += float(inside @ lived.truth.current_a) * STEP_S
-            energy_j += float(inside @ lived.truth.power_w) * STEP_S
-        return Truth(ah_from_coulomb(charge_c), wh_from_joule(energy_j))
+            charge_c += float(inside @ stretch.current_a) * STEP_S
+            energy_j += float(inside @ stretch.power_w) * STEP_S
+            of_means_j += float(inside @ (stretch.voltage_v * stretch.current_a)) * STEP_S
+        return Truth(ah_from_coulomb(charge_c), wh_from_joule(energy_j), wh_from_joule(of_means_j))
 
     def events(self, end_index: int) -> Events:
         """Return what happened from the beginning of the life until sample `end_index` of this boot."""
-        past = [lived.truth for lived in self.lived(-self._booted_at, end_index)]
-        return Events(
-            tuple(cut for stretch in past for cut in stretch.cuts),
-            tuple(stop for stretch in past for stop in stretch.stops),
-        )
+        cuts: list[Cut] = []
+        stops: list[Stop] = []
+        for stretch in self._past(end_index):
+            cuts += stretch.cuts
+            stops += stretch.stops
+        return Events(tuple(cuts), tuple(stops))
+
+    def _past(self, end_index: int) -> Iterator[Stretch]:
+        """Yield the whole life again until sample `end_index` of this boot."""
+        end = self._booted_at + end_index
+        return takewhile(lambda stretch: stretch.first_sample < end, Life(self.scenario))
 
     def _next_boot_id(self) -> int:
         return int(self._boots.integers(1, 1 << 32))
@@ -162,11 +175,11 @@ class VirtualRig:
         index = self._next_sample - self._booted_at
         if not self._silent:
             self.logger.sample(index * INTERVAL_US, SAMPLES_PER_FRAME, rows_of(counts, index))
-        self._next_sample += SAMPLES_PER_FRAME
-        stops = self._ahead.truth.stops
-        silent_s = [stop.time_s for stop in stops if stop.protection is Protection.LINK]
-        if any(moment < self._next_sample * STEP_S for moment in silent_s):
-            self._silent = True  # what waits in its buffer still comes out, then nothing
+        frame = range(self._next_sample, self._next_sample + SAMPLES_PER_FRAME)
+        for stop in self._ahead.truth.stops:
+            if stop.protection is Protection.LINK and round(stop.time_s / STEP_S) in frame:
+                self._silent = True  # what waits in the logger's buffer still comes out, then nothing
+        self._next_sample = frame.stop
         if at + SAMPLES_PER_FRAME == self._ahead.counts.shape[1]:
             self._ahead = next(self._life)
 

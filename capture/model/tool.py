@@ -27,7 +27,7 @@ class Tool:
 
     motor_constant: float = 0.0258  # V s per rad, and N m per A
     winding_ohm: float = 0.080
-    inertia_kg_m2: float = 1.2e-4
+    inertia_kg_m2: float = 0.8e-4
     friction_nm: float = 0.075
     viscous_nm_s: float = 3.5e-5
     gear: float = 3.5

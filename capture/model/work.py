@@ -142,7 +142,7 @@ class _Limb:
     def drawn(cls, random: np.random.Generator, feed_factor: float) -> _Limb:
         """Return a limb and the way an operator goes at it."""
         diameter_m, feed_n, approach_s, leave_s, *phases = random.uniform(
-            (0.085, 55.0, 0.5, 0.25, 0.0, 0.0), (0.125, 80.0, 0.8, 0.45, math.tau, math.tau)
+            (0.09, 60.0, 0.5, 0.25, 0.0, 0.0), (0.12, 88.0, 0.8, 0.45, math.tau, math.tau)
         ).tolist()
         return cls(diameter_m, feed_factor * feed_n, approach_s, leave_s, (phases[0], phases[1]))
 

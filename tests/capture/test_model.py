@@ -7,9 +7,11 @@ from hypothesis import strategies as st
 from logger_streams import columns_of, stream_of
 
 from capture.links.virtual import VirtualLink
+from capture.model.life import Life
 from capture.model.open_circuit import NMC_VOLTS, nmc_voltage
 from capture.model.pack import PACKS
 from capture.model.rig import SAMPLES_PER_FRAME, VirtualRig
+from capture.model.scenario import Scenario
 from capture.model.sensors import SENSORS
 from capture.model.stops import StopCause
 from capture.model.work import WorkKind
@@ -174,6 +176,30 @@ def test_a_logger_that_goes_silent_does_so_under_load():
     rig.receive(encode_frame(encode(Start(2))))
     assert bytes_until(rig, 31.0) == b""
     assert rig.truth(last, last + 2500).energy_wh > 0.1
+    rig.restart()
+    assert messages_of(bytes_until(started(rig), 32.0))
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    pack=st.sampled_from(sorted(PACKS)),
+    seed=st.integers(1, 10**9),
+    work=st.sampled_from(list(WorkKind)),
+    fault=st.sampled_from(list(StopCause)),
+    charge=st.none() | st.floats(0.0, 1.0),
+    ambient_degc=st.none() | st.floats(-20.0, 50.0),
+)
+def test_no_scenario_leaves_the_physical(pack, seed, work, fault, charge, ambient_degc):
+    """Whatever is asked for, waveforms are finite and within what pack, limiter and brake allow."""
+    scenario = Scenario(PACKS[pack], seed, work, fault, charge, ambient_degc)
+    for stretch, _ in zip(Life(scenario), range(50), strict=False):
+        for name in ("current_a", "voltage_v", "power_w", "group_v", "speed_rad_per_s", "torque_nm"):
+            assert np.isfinite(getattr(stretch, name)).all(), name
+        assert np.all((stretch.duty >= 0) & (stretch.duty <= 1))
+        assert np.all((stretch.current_a > -12.5) & (stretch.current_a < 113))
+        assert np.all((stretch.voltage_v > 0) & (stretch.voltage_v < 46))
+        assert np.all(stretch.heat_w >= 0)
+        assert np.all(stretch.current_square_a2 >= stretch.current_a**2 * (1 - 1e-12))
 
 
 def test_the_open_circuit_curve_rises():

@@ -67,7 +67,7 @@ def test_run_up_against_the_exponential():
     bare = replace(UNCLAMPED, friction_nm=0.0, viscous_nm_s=0.0)
     _, speed = run(tool_of(bare), PULLED, 0.1)
     t = (np.arange(50) + 1) * STEP_S
-    expected = SOURCE_V / 0.0258 * (1 - np.exp(-t * 0.0258**2 / (1.2e-4 * (0.080 + SOURCE_OHM))))
+    expected = SOURCE_V / 0.0258 * (1 - np.exp(-t * 0.0258**2 / (0.8e-4 * (0.080 + SOURCE_OHM))))
     np.testing.assert_allclose(speed, expected, rtol=0, atol=0.05 * SOURCE_V / 0.0258)
 
 

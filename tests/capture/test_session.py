@@ -65,7 +65,10 @@ def test_a_planned_run_has_just_its_samples(tmp_path):
 
 
 def test_energy_agrees_with_the_models_truth(tmp_path):
-    """What the file says went through the pack is what the model knows, within 0.1 %."""
+    """What the file says went through the pack is what the model knows, within 0.1 %.
+
+    Most of that is the chopped inrush, of which a logger of means makes too much; but for it, 0.01 %.
+    """
     world = rig(seed=5)
     session = session_on(VirtualLink("sim:x", world, 200.0), tmp_path, record_at_once=True, seconds=60.0)
     session.open()
@@ -74,6 +77,7 @@ def test_energy_agrees_with_the_models_truth(tmp_path):
     _, first, rows = open_recording(session.snapshot().recording.path).document["stretches"][0]
     truth = world.truth(first, first + rows)
     assert figures.energy.value == pytest.approx(truth.energy_wh, rel=1e-3)
+    assert figures.energy.value == pytest.approx(truth.energy_of_means_wh, rel=1e-4)
     assert figures.charge.value == pytest.approx(truth.charge_ah, rel=1e-3)
 
 
