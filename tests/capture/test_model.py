@@ -1,5 +1,7 @@
 """The virtual rig as a whole: deterministic, started by the stream, and its truth beside the bytes."""
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -200,6 +202,18 @@ def test_no_scenario_leaves_the_physical(pack, seed, work, fault, charge, ambien
         assert np.all((stretch.voltage_v > 0) & (stretch.voltage_v < 46))
         assert np.all(stretch.heat_w >= 0)
         assert np.all(stretch.current_square_a2 >= stretch.current_a**2 * (1 - 1e-12))
+
+
+def test_nothing_is_kept_of_what_went_by():
+    """A rig that nobody reads from takes no more memory after thirty seconds than after ten."""
+    rig = VirtualRig(PACKS["heron"], 1)
+    tracemalloc.start()
+    rig.advance_to(10.0)
+    before = tracemalloc.get_traced_memory()[0]
+    rig.advance_to(30.0)
+    grown = tracemalloc.get_traced_memory()[0] - before
+    tracemalloc.stop()
+    assert grown < 20_000  # the samples of these twenty seconds alone are 75,000 bytes on the wire
 
 
 def test_the_open_circuit_curve_rises():
