@@ -8,8 +8,7 @@ import numpy as np
 from capture.events import Ended
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
-from capture.model.scenario import Scenario
-from capture.model.sensors import sensors_for
+from capture.model.sensors import SENSORS
 from capture.path import LoggerDescription
 from firmware_protocol.codec import encode
 from firmware_protocol.framing import encode_frame
@@ -32,7 +31,7 @@ class Stream:
 
 
 def stream_of(pack="heron", seed=1, seconds=8.0):
-    rig, host, now, events = VirtualRig(Scenario(PACKS[pack], seed), boot_id=0xB001), HostLink(), 0.0, []
+    rig, host, now, events = VirtualRig(PACKS[pack], seed, boot_id=0xB001), HostLink(), 0.0, []
     described, wire = None, bytearray()
     host.open(now)
     while not any(isinstance(event, Stopped) for event in events):
@@ -107,7 +106,7 @@ def logger_with(channels, interval_ns=1_000_000, boot_id=7, ring_samples=0):
     return LoggerDescription(identity, tuple(channels), "sim:hand")
 
 
-ELECTRICAL_CHANNELS = tuple(sensor.channel for sensor in sensors_for(0)[:2])
+ELECTRICAL_CHANNELS = tuple(sensor.channel for sensor in SENSORS[:2])
 
 
 def samples(first_index, count, *, interval_us=1000, boot_tag=7, tick_us=None, row=b"\x01\x00"):

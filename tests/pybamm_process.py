@@ -1,13 +1,21 @@
-"""pybamm in a process of its own: it is heavy, and warns in its own ways."""
+"""Asks pybamm, in a process of its own, for what the model is compared with."""
 
+import importlib.util
 import json
 import os
 import subprocess
 import sys
 
+import pytest
+
+needs_pybamm = pytest.mark.skipif(
+    importlib.util.find_spec("pybamm") is None,
+    reason="pybamm is not installed: pip install -e '.[reference]'",
+)
+
 
 def run_pybamm(code, given=""):
-    """Run `code` with `given` on its standard input; return the JSON that it prints last."""
+    """Return the JSON that a script prints last; `given` is its standard input."""
     environment = {**os.environ, "PYBAMM_DISABLE_TELEMETRY": "true", "PYTHONWARNINGS": "ignore"}
     done = subprocess.run(
         [sys.executable, "-c", code],

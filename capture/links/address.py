@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Protocol
 
 from capture.errors import InputError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Mapping
 
 EXAMPLES: Final = "An address looks like serial:/dev/ttyACM0 or sim:polesaw."
 
@@ -54,27 +53,6 @@ class Address:
         if not (text.isascii() and text.isdigit() and 0 < int(text) < 10**9):
             raise InputError(f"{key}={text} is not a whole number above zero", self.text, EXAMPLES)
         return int(text)
-
-    def number(self, key: str, default: float, lowest: float, highest: float) -> float:
-        """Return an option that is a number from `lowest` to `highest`."""
-        text = self.options.get(key)
-        if text is None:
-            return default
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not lowest <= value <= highest:
-            what = f"{key}={text} is not a number from {lowest:g} to {highest:g}"
-            raise InputError(what, self.text, EXAMPLES)
-        return value
-
-    def choice(self, key: str, known: Iterable[str], default: str) -> str:
-        """Return an option that is one of the `known` words."""
-        word = self.options.get(key, default)
-        if word not in known:
-            raise InputError(f"unknown {key} {word!r}", self.text, f"There is {', '.join(known)}.")
-        return word
 
 
 def parse_address(text: str) -> Address:

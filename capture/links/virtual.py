@@ -2,23 +2,36 @@
 
 from __future__ import annotations
 
+import math
 import queue
 import time
 from typing import TYPE_CHECKING, Final
 
 from capture.errors import InputError
-from capture.model.pack import PACKS, Condition
+from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
-from capture.model.scenario import FAULTS, Scenario, with_fault
+from capture.model.scenario import Imperfection
 from capture.model.sensors import INTERVAL_US
-from capture.model.work import KINDS
+from capture.model.stops import StopCause
+from capture.model.work import WorkKind
 
 if TYPE_CHECKING:
     from capture.links.address import Address
 
 DEFAULT_PACK: Final = "heron"
-_OPTIONS: Final = frozenset({"pack", "seed", "work", "fault", "charge", "ambient"})
-_OPTION_WORDS: Final = "pack, seed, work, fault, charge (percent) and ambient (degC)"
+#: What an address may ask for: words to choose from, and numbers with their ranges.
+_CHOICES: Final = {
+    "pack": tuple(PACKS),
+    "work": tuple(kind.value for kind in WorkKind),
+    "fault": tuple(cause.value for cause in StopCause),
+}
+_IMPERFECT: Final = ("current", "voltage")
+_NUMBERS: Final = {
+    "charge": (0.0, 100.0),
+    "ambient": (-20.0, 50.0),
+    **{f"{quantity}_gain": (-50.0, 50.0) for quantity in _IMPERFECT},
+    **{f"{quantity}_offset": (-50.0, 50.0) for quantity in _IMPERFECT},
+}
 MOST_BYTES: Final = 1 << 16
 NAP_S: Final = 0.01
 #: Virtual time waits for a reader that falls behind, instead of overrunning the logger's buffer.
@@ -87,22 +100,54 @@ class VirtualLink:
 
 
 def virtual_rig(address: Address) -> VirtualRig:
-    """Return the rig that a `sim:` address names: `sim:polesaw?pack=wren&seed=3&work=run_down&charge=80`.
+    """Return the rig that a `sim:` address names: `sim:polesaw?pack=wren&seed=3&work=run_down&fault=joint`.
 
-    Options: pack, seed, work, fault (one of FAULTS), charge in percent, ambient in degC. Raises InputError.
+    `charge` is the pack's in percent, `ambient` in degC; `current_gain`, `voltage_offset` and the like set
+    what is wrong with a sensor, a gain in percent and an offset in the channel's unit.
     """
     if address.place != "polesaw":
         raise InputError(f"there is no virtual rig {address.place!r}", address.text, "There is sim:polesaw.")
-    unknown = address.options.keys() - _OPTIONS
+    unknown = address.options.keys() - {"seed", *_CHOICES, *_NUMBERS}
     if unknown:
-        raise InputError(f"unknown option {min(unknown)!r}", address.text, f"Options are {_OPTION_WORDS}.")
-    pack = PACKS[address.choice("pack", PACKS, DEFAULT_PACK)]
-    ambient = address.number("ambient", 22.0, -20.0, 50.0)
-    charge = address.number("charge", 100.0, 1.0, 100.0) / 100
-    scenario = Scenario(
-        pack,
+        known = ", ".join(["seed", *_CHOICES, *_NUMBERS])
+        raise InputError(f"unknown option {min(unknown)!r}", address.text, f"Options are {known}.")
+    charge_percent = _number(address, "charge")
+    return VirtualRig(
+        PACKS[_choice(address, "pack", DEFAULT_PACK)],
         address.whole_number("seed", 1),
-        address.choice("work", KINDS, "cuts"),
-        Condition(charge, pack_degc=ambient, ambient_degc=ambient),
+        work=_choice(address, "work", WorkKind.CUTS),
+        fault=_choice(address, "fault", StopCause.NONE),
+        charge=None if charge_percent is None else charge_percent / 100,
+        ambient_degc=_number(address, "ambient"),
+        imperfections={
+            quantity: Imperfection(
+                (_number(address, f"{quantity}_gain") or 0.0) / 100,
+                _number(address, f"{quantity}_offset") or 0.0,
+            )
+            for quantity in _IMPERFECT
+        },
     )
-    return VirtualRig(with_fault(scenario, address.choice("fault", FAULTS, "none")))
+
+
+def _choice(address: Address, key: str, default: str) -> str:
+    """Return an option that is one of some words."""
+    word = address.options.get(key, default)
+    if word not in _CHOICES[key]:
+        raise InputError(f"unknown {key} {word!r}", address.text, f"Options are {', '.join(_CHOICES[key])}.")
+    return word
+
+
+def _number(address: Address, key: str) -> float | None:
+    """Return an option that is a number within its range; None where it is not given."""
+    text = address.options.get(key)
+    if text is None:
+        return None
+    lowest, highest = _NUMBERS[key]
+    try:
+        number = float(text)
+    except ValueError:
+        number = math.nan
+    if not lowest <= number <= highest:
+        hint = f"Give {key} as a number from {lowest:g} to {highest:g}."
+        raise InputError(f"{key}={text} is not in its range", address.text, hint)
+    return number

@@ -1,31 +1,31 @@
-"""The hobby logger's sensors: what they make of the truth, in counts on the wire."""
+"""The hobby logger's sensors: what they make of the truth, in counts on the wire.
+
+A count is rint((true * (1 + gain) + offset + noise - channel offset) / scale), held at the ends of the range.
+"""
 
 from __future__ import annotations
 
-import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.model.scenario import Imperfection
+from capture.model.tachometer import Tachometer
+from capture.model.work import STEP_S
 from firmware_protocol.messages import Channel
 from firmware_protocol.wire import WIRE_TYPE_BYTES, Statistic, WireType
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     import numpy.typing as npt
 
-    Floats = npt.NDArray[np.float64]
-    Counts = npt.NDArray[np.int64]
+    from capture.model.life import Stretch
+    from capture.model.scenario import Scenario
 
-INTERVAL_US: Final = 2000
-#: The load cell's converter averages over as many samples as lie between two of its readings.
-FORCE_DIVISOR: Final = 6
-SPEED_DIVISOR: Final = 5
-GROUP_DIVISOR: Final = 10
-TEMPERATURE_DIVISOR: Final = 250
+INTERVAL_US: Final = round(STEP_S * 1e6)
+GROUPS: Final = 10
+_MOST_BYTES: Final = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,171 +37,138 @@ class Sensor:
     lowest_count: int
     highest_count: int
 
-    def counts(self, true: Floats, random: np.random.Generator, noise: float = 1.0) -> Counts:
-        """Return the counts of readings whose true values are given, in the unit; `noise` is a factor."""
-        noisy = true + random.normal(0.0, self.noise * noise, len(true))
-        counts = np.rint((noisy - float(self.channel.offset)) / float(self.channel.scale)).astype(np.int64)
-        return np.minimum(np.maximum(counts, self.lowest_count), self.highest_count)
 
-
-@dataclass(frozen=True, slots=True)
-class _Kind:
-    """What channels of one kind have in common."""
-
-    unit: str
-    wire_type: WireType
-    scale: str
-    ends: tuple[int, int]
-    divisor: int
-    noise: float
-    sensed_at: str
-    window_us: int = INTERVAL_US
-    bandwidth_hz: int = 0
-
-
-#: Shunt current to +-160 A in steps of 5 mA, pack voltage to 63.75 V in steps of 1.25 mV, slower channels.
-_CURRENT: Final = _Kind("A", WireType.I16, "0.005", (-32000, 32000), 1, 0.04, "pack terminals")
-_VOLTAGE: Final = _Kind("V", WireType.U16, "0.00125", (0, 51000), 1, 0.003, "pack terminals")
-_SPEED: Final = _Kind("1/min", WireType.I16, "0.5", (-1, 32_000), SPEED_DIVISOR, 0.0, "spindle", window_us=0)
-_FORCE: Final = _Kind(
-    "N",
-    WireType.I24,
-    "0.01",
-    (-50_000, 50_000),
-    FORCE_DIVISOR,
-    0.25,
-    "feed handle",
-    window_us=FORCE_DIVISOR * INTERVAL_US,
-)
-_WARMTH: Final = _Kind(
-    "Cel", WireType.I16, "0.01", (-4000, 12_500), TEMPERATURE_DIVISOR, 0.03, "", window_us=0, bandwidth_hz=1
-)
-_GROUP: Final = _Kind("V", WireType.U16, "0.0005", (0, 10_000), GROUP_DIVISOR, 0.001, "balance leads")
-
-
-def sensors_for(groups: int) -> tuple[Sensor, ...]:
-    """Return the sensors on a pack of so many groups, in the order of their channels."""
-    kinds = [
-        ("current", _CURRENT),
-        ("voltage", _VOLTAGE),
-        ("speed", _SPEED),
-        ("force", _FORCE),
-        ("pack_temperature", _WARMTH),
-        ("ambient_temperature", _WARMTH),
-        *((f"group_{number}", _GROUP) for number in range(1, groups + 1)),
-    ]
-    return tuple(_sensor(number, quantity, kind) for number, (quantity, kind) in enumerate(kinds))
-
-
-def _sensor(number: int, quantity: str, kind: _Kind) -> Sensor:
-    step = Decimal(kind.scale)
-    place = quantity.removesuffix("_temperature") if kind is _WARMTH else kind.sensed_at
+def _sensor(
+    quantity: str,
+    unit: str,
+    wire_type: WireType,
+    scale: str,
+    ends: tuple[int, int],
+    *,
+    noise: float,
+    sensed_at: str,
+    divisor: int = 1,
+    statistic: Statistic = Statistic.MEAN,
+) -> Sensor:
+    step = Decimal(scale)
+    window_us = INTERVAL_US if statistic is Statistic.MEAN else 0
     channel = Channel(
         command_id=0,
-        channel=number,
+        channel=0,
         quantity=quantity,
-        unit=kind.unit,
-        wire_type=kind.wire_type,
-        divisor=kind.divisor,
+        unit=unit,
+        wire_type=wire_type,
+        divisor=divisor,
         scale=step,
         offset=Decimal(0),
-        range_low=step * kind.ends[0],
-        range_high=step * kind.ends[1],
-        statistic=Statistic.MEAN if kind.window_us else Statistic.INSTANTANEOUS,
-        window_us=kind.window_us,
-        bandwidth_hz=Decimal(kind.bandwidth_hz),
-        delay_us=kind.window_us // 2,
-        sensed_at=place,
+        range_low=step * ends[0],
+        range_high=step * ends[1],
+        statistic=statistic,
+        window_us=window_us,
+        bandwidth_hz=Decimal(0),
+        delay_us=window_us // 2,
+        sensed_at=sensed_at,
     )
-    return Sensor(channel, kind.noise, *kind.ends)
+    return Sensor(channel, noise, *ends)
 
 
-class Tachometer:
-    """Pulses of the spindle, timed by a counter: a period gives a speed, silence an upper bound."""
-
-    def __init__(self, pulses_per_rev: int) -> None:
-        self._pulses_per_rev = pulses_per_rev
-        self._last_pulse_s = -np.inf
-        self._period_s = np.inf
-        self._seen_until_s = 0.0
-        self._turns = 0.0
-
-    def readings(self, times_s: Floats, turns: Floats, asked_s: Floats) -> Floats:
-        """Return the speed in rpm at `asked_s`; `turns` are the revolutions at `times_s`, both rising.
-
-        Without a pulse for longer than the last period the reading is an upper bound, one pulse in the time
-        that has passed; after a second without one it is 0. It never holds the last value.
-        """
-        pulses_s = self._pulses(times_s, turns)
-        readings = []
-        at = 0
-        for moment in asked_s.tolist():
-            while at < len(pulses_s) and pulses_s[at] <= moment:
-                self._period_s = float(pulses_s[at]) - self._last_pulse_s
-                self._last_pulse_s = float(pulses_s[at])
-                at += 1
-            readings.append(self._reading(moment))
-        for late in pulses_s[at:].tolist():
-            self._period_s, self._last_pulse_s = late - self._last_pulse_s, late
-        return np.array(readings)
-
-    def _pulses(self, times_s: Floats, turns: Floats) -> Floats:
-        """Return when the pulses came, to the timer's step: whenever a part of a turn was complete."""
-        times = np.concatenate([[self._seen_until_s], times_s])
-        parts = np.concatenate([[self._turns], turns]) * self._pulses_per_rev
-        self._seen_until_s, self._turns = float(times_s[-1]), float(turns[-1])
-        edges = np.arange(np.floor(parts[0]) + 1, np.floor(parts[-1]) + 1)
-        behind = np.searchsorted(parts, edges)
-        share = (edges - parts[behind - 1]) / (parts[behind] - parts[behind - 1])
-        exact_s = times[behind - 1] + share * (times[behind] - times[behind - 1])
-        return np.asarray(np.round(exact_s / TIMER_S) * TIMER_S)
-
-    def _reading(self, moment_s: float) -> float:
-        age_s = moment_s - self._last_pulse_s
-        if age_s > SILENT_AFTER_S:
-            return 0.0
-        return 60.0 / (self._pulses_per_rev * max(self._period_s, age_s, TIMER_S))
+def _tachometer() -> Sensor:
+    """Return the sensor of speed: the last period between pulses, not a mean over the sample's window."""
+    sensor = _sensor(
+        "speed",
+        "1/min",
+        WireType.U16,
+        "1",
+        (0, 60_000),
+        noise=0.0,
+        sensed_at="spindle",
+        divisor=5,
+        statistic=Statistic.INSTANTANEOUS,
+    )
+    # standing still is a reading, not an end of the range
+    return replace(sensor, channel=replace(sensor.channel, range_low=Decimal(-1)))
 
 
-#: The logger's timer counts in steps of 4 us, and takes a second without a pulse for standstill.
-TIMER_S: Final = 4e-6
-SILENT_AFTER_S: Final = 1.0
+def _thermometer(place: str) -> Sensor:
+    ends = (-4000, 12_500)
+    return _sensor(
+        f"{place}_temperature", "Cel", WireType.I16, "0.01", ends, noise=0.03, sensed_at=place, divisor=250
+    )
 
 
-class RowLayer:
-    """Lays counts down in the rows of a frame of so many samples: a channel only where its divisor divides.
+def _group_tap(number: int) -> Sensor:
+    ends = (0, 5000)
+    return _sensor(
+        f"group_{number}", "V", WireType.U16, "0.001", ends, noise=0.001, sensed_at="balance tap", divisor=10
+    )
 
-    Where each byte goes repeats with the least common multiple of the divisors, so it is worked out once.
+
+def _numbered(*sensors: Sensor) -> tuple[Sensor, ...]:
+    return tuple(
+        replace(sensor, channel=replace(sensor.channel, channel=number))
+        for number, sensor in enumerate(sensors)
+    )
+
+
+#: Shunt to +-160 A, pack voltage to 63.75 V, tachometer, load cell, two thermometers, a tap at each group.
+SENSORS: Final = _numbered(
+    _sensor("current", "A", WireType.I16, "0.005", (-32_000, 32_000), noise=0.04, sensed_at="shunt"),
+    _sensor("voltage", "V", WireType.U16, "0.00125", (0, 51_000), noise=0.003, sensed_at="pack terminals"),
+    _tachometer(),
+    _sensor(
+        "force",
+        "N",
+        WireType.I24,
+        "0.0001",
+        (-(8 * 10**6), 8 * 10**6),
+        noise=0.4,
+        sensed_at="feed",
+        divisor=6,
+    ),
+    _thermometer("pack"),
+    _thermometer("ambient"),
+    *(_group_tap(number) for number in range(1, GROUPS + 1)),
+)
+QUANTITIES: Final = tuple(sensor.channel.quantity for sensor in SENSORS)
+
+_SCALES: Final = np.array([[float(sensor.channel.scale)] for sensor in SENSORS])
+_NOISES: Final = np.array([[sensor.noise] for sensor in SENSORS])
+_LOWEST: Final = np.array([[sensor.lowest_count] for sensor in SENSORS])
+_HIGHEST: Final = np.array([[sensor.highest_count] for sensor in SENSORS])
+_DIVISORS: Final = np.array([sensor.channel.divisor for sensor in SENSORS])
+_BYTES: Final = np.array([WIRE_TYPE_BYTES[sensor.channel.wire_type] for sensor in SENSORS])
+
+
+class SensorBoard:
+    """All sensors of one life; noise comes from the life's own stream of chance."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self._random = scenario.random(stream="noise")
+        self._tachometer = Tachometer()
+        faults = [scenario.imperfections.get(quantity, Imperfection()) for quantity in QUANTITIES]
+        self._gains = np.array([[1.0 + fault.gain] for fault in faults])
+        self._offsets = np.array([[fault.offset] for fault in faults])
+
+    def counts(self, stretch: Stretch) -> npt.NDArray[np.int64]:
+        """Return what each sensor makes of each step, shape (sensors, steps), due on the wire or not."""
+        ticks = stretch.first_sample * STEP_S
+        true = np.empty((len(SENSORS), len(stretch.current_a)))
+        speed_rpm = self._tachometer.readings(stretch.speed_rad_per_s, ticks, STEP_S)
+        true[0], true[1], true[2], true[3] = stretch.current_a, stretch.voltage_v, speed_rpm, stretch.force_n
+        true[4], true[5] = stretch.pack_temperature_degc, stretch.ambient_temperature_degc
+        true[6:] = stretch.group_v
+        noisy = true * self._gains + self._offsets + _NOISES * self._random.standard_normal(true.shape)
+        counts = np.clip(np.rint(noisy / _SCALES), _LOWEST, _HIGHEST)
+        return np.asarray(counts.astype(np.int64))
+
+
+def rows_of(counts: npt.NDArray[np.int64], first_index: int) -> bytes:
+    """Return counts (sensors, samples) as the rows of a samples message; the first has index `first_index`.
+
+    A channel lies only in rows whose index its divisor divides (SPEC 4.9).
     """
-
-    def __init__(self, sensors: Sequence[Sensor], samples: int) -> None:
-        self._sizes = [WIRE_TYPE_BYTES[sensor.channel.wire_type] for sensor in sensors]
-        self._divisors = [sensor.channel.divisor for sensor in sensors]
-        self._samples = samples
-        self._period = math.lcm(*self._divisors)
-        self._places: dict[int, tuple[list[Counts], int]] = {}
-
-    def rows(self, first_index: int, counts: Sequence[Counts]) -> bytes:
-        """Return the rows from the sample `first_index` on; `counts` are those of the due samples."""
-        phase = first_index % self._period
-        if phase not in self._places:
-            self._places[phase] = self._work_out(phase)
-        places, size = self._places[phase]
-        rows = np.empty(size, dtype=np.uint8)
-        for values, place in zip(counts, places, strict=True):
-            rows[place] = values.astype("<i8").view(np.uint8).reshape(-1, 8)[:, : place.shape[1]]
-        return rows.tobytes()
-
-    def _work_out(self, phase: int) -> tuple[list[Counts], int]:
-        """Return for each channel the places of its bytes, (due samples, size), and the bytes of the rows."""
-        index = np.arange(phase, phase + self._samples)
-        due = [index % divisor == 0 for divisor in self._divisors]
-        row_bytes = np.sum(
-            [present * size for present, size in zip(due, self._sizes, strict=True)], axis=0, dtype=np.int64
-        )
-        start = np.cumsum(row_bytes) - row_bytes
-        places = []
-        for present, size in zip(due, self._sizes, strict=True):
-            places.append(start[present][:, None] + np.arange(size))
-            start = start + present * size
-        return places, int(row_bytes.sum())
+    index = np.arange(first_index, first_index + counts.shape[1])
+    due = index[:, None] % _DIVISORS == 0
+    sent = due[:, :, None] & (np.arange(_MOST_BYTES) < _BYTES[:, None])
+    low_bytes = counts.T.astype("<i4", order="C").view(np.uint8).reshape(sent.shape)
+    return bytes(low_bytes[sent])

@@ -15,7 +15,6 @@ from logger_streams import end
 from capture.folds.run import RunFolds
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
-from capture.model.scenario import Scenario
 from capture.opening import Opening
 from capture.path import LoggerDescription
 from capture.run import Run
@@ -33,7 +32,7 @@ class Stream:
 
 @pytest.fixture(scope="module")
 def stream():
-    rig, host, now = VirtualRig(Scenario(PACKS["heron"], 1)), HostLink(), 0.0
+    rig, host, now = VirtualRig(PACKS["heron"], 1), HostLink(), 0.0
     host.open(now)
     described = None
     while described is None:

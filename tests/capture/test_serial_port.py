@@ -19,7 +19,6 @@ from capture.links.pseudo_terminal import PseudoTerminalLogger
 from capture.links.virtual import VirtualLink
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
-from capture.model.scenario import Scenario
 from capture.run_card import RunCard
 from capture.storage.recording import open_recording
 from firmware_protocol.framing import encode_frame
@@ -72,11 +71,9 @@ def recorded(link, folder):
 
 def test_a_virtual_logger_on_a_pseudo_terminal(tmp_path):
     """Through pyserial and a kernel buffer the run is the same as in memory, to the bit; nothing is lost."""
-    with PseudoTerminalLogger(VirtualRig(Scenario(PACKS["heron"], 1)), speed=5.0) as logger:
+    with PseudoTerminalLogger(VirtualRig(PACKS["heron"], 1), speed=5.0) as logger:
         snapshot = recorded(open_address(f"serial:{logger.path}"), tmp_path / "port")
-    in_memory = recorded(
-        VirtualLink("sim:x", VirtualRig(Scenario(PACKS["heron"], 1)), 50.0), tmp_path / "memory"
-    )
+    in_memory = recorded(VirtualLink("sim:x", VirtualRig(PACKS["heron"], 1), 50.0), tmp_path / "memory")
     assert pq.read_table(snapshot.recording.path).equals(pq.read_table(in_memory.recording.path))
     assert (snapshot.recording.samples, snapshot.link.lost_samples, snapshot.link.rejected_frames) == (
         4000,
@@ -87,7 +84,7 @@ def test_a_virtual_logger_on_a_pseudo_terminal(tmp_path):
 
 def test_a_pulled_cable(tmp_path):
     """Unplugging in mid-run: the link is lost in words, the run so far is a whole recording."""
-    logger = PseudoTerminalLogger(VirtualRig(Scenario(PACKS["heron"], 1)), speed=5.0)
+    logger = PseudoTerminalLogger(VirtualRig(PACKS["heron"], 1), speed=5.0)
     with logger:
         session = Session(
             open_address(f"serial:{logger.path}"), Settings(tmp_path, RunCard(), record_at_once=True)

@@ -14,7 +14,6 @@ from capture.errors import LinkLost
 from capture.links.virtual import VirtualLink
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
-from capture.model.scenario import Scenario
 from capture.run_card import RunCard
 from capture.storage import recorder as recorder_module
 from capture.storage.journal import JournalWriter
@@ -26,7 +25,7 @@ from firmware_protocol.states import LoggerState
 
 
 def rig(seed=1):
-    return VirtualRig(Scenario(PACKS["heron"], seed))
+    return VirtualRig(PACKS["heron"], seed)
 
 
 def session_on(link, folder, **settings):

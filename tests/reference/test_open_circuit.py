@@ -1,17 +1,9 @@
 """The open-circuit curve of the virtual packs, made again with pybamm from the published electrode curves."""
 
-import importlib.util
-
 import numpy as np
-import pytest
-from pybamm_process import run_pybamm
+from pybamm_process import needs_pybamm, run_pybamm
 
 from capture.open_circuit import NMC_VOLTS
-
-needs_pybamm = pytest.mark.skipif(
-    importlib.util.find_spec("pybamm") is None,
-    reason="pybamm is not installed: pip install -e '.[reference]'",
-)
 
 CURVE = """
 import json, numpy as np, pybamm

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from capture.links.address import open_address, parse_address
 from capture.links.virtual import DEFAULT_PACK, VirtualLink, virtual_rig
 from capture.model.pack import PACKS
-from capture.model.scenario import FAULTS
+from capture.model.stops import StopCause
 from capture.run_card import RunCard
 from tui.commands.capturing import add_capture_arguments, check_arguments, run_session
 from tui.output import WrongUsage
@@ -38,7 +38,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--work", choices=list(_KIND_OF_WORK), default="cuts", help="what the operator does with the saw"
     )
     parser.add_argument(
-        "--fault", choices=FAULTS, default="none", metavar="CAUSE", help=f"make it stop: {', '.join(FAULTS)}"
+        "--fault",
+        choices=[*StopCause],
+        default=StopCause.NONE,
+        metavar="CAUSE",
+        help=f"make it stop: {', '.join(StopCause)}",
     )
     parser.add_argument("--seed", type=int, default=1, help="another seed cuts other limbs")
     parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times as fast as real time")
@@ -61,7 +65,9 @@ def run(arguments: argparse.Namespace) -> int:
     rig = virtual_rig(parse_address(address))
     kind = arguments.kind or _KIND_OF_WORK[arguments.work]
     pack = rig.scenario.pack
-    card = RunCard(kind, pack.name, "polesaw", arguments.note, pack.series, pack.cutoff_v)
+    card = RunCard(
+        kind, pack.name, "polesaw", arguments.note, pack.series, pack.series * pack.cutoff_v_per_group
+    )
 
     def truth(recording: Path) -> dict[str, Any]:
         return {"truth": _truth(rig, recording)}
