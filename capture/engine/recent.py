@@ -91,8 +91,9 @@ class Recent:
             self._arrivals.popleft()
         if len(self._arrivals) < 2:  # noqa: PLR2004  one arrival has no rate
             return 0.0
-        span = now - self._arrivals[0][0]
-        return sum(count for _, count in self._arrivals) / span if span > 0 else 0.0
+        span = self._arrivals[-1][0] - self._arrivals[0][0]
+        came_since = sum(count for _, count in self._arrivals) - self._arrivals[0][1]
+        return came_since / span if span > 0 else 0.0
 
 
 def _mean(readings: npt.NDArray[np.float64]) -> float | None:

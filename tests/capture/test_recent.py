@@ -51,3 +51,11 @@ def test_what_comes_late_changes_no_figure_of_the_moment(recent):
     recent.feed(rows(0, 250), 1.1)
     assert recent.means() == before
     assert recent.last_arrival == 1.1
+
+
+def test_the_rate_is_that_of_the_logger(recent):
+    """25 samples each 50 ms are 500 a second, not a message more; after two seconds of silence it is 0."""
+    for number in range(60):
+        recent.feed(rows(25 * number, 25), 10.0 + 0.05 * number)
+    assert recent.rate_hz(13.0) == pytest.approx(500.0)
+    assert recent.rate_hz(20.0) == 0.0
