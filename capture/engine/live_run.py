@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from capture.engine.conversation import Turn
     from capture.engine.recording import ActiveRecording
     from capture.folds.figures import RunFigures
+    from capture.folds.run import RunState
     from capture.path import LoggerDescription
     from capture.run_card import RunCard
 
@@ -79,11 +80,10 @@ class LiveRun:
         """Whether the writer can take another turn."""
         return self.recording is None or self.recording.has_room
 
-    def rest_v(self) -> float | None:
-        """Return the voltage of the latest rest since connecting, which may lie before the recording."""
-        rest = self.folds.state().rest.latest
-        if rest is not None:
-            self._rest_v = rest.voltage_v
+    def rest_v(self, state: RunState) -> float | None:
+        """Return the voltage of the latest rest since connecting: that of the run's `state` if it has one."""
+        if state.rest.latest is not None:
+            self._rest_v = state.rest.latest.voltage_v
         return self._rest_v
 
     # Bytes, samples and events
@@ -173,7 +173,7 @@ class LiveRun:
             return "the last recording is still being saved"
         run = Run(self._opening(self._sample_limit()))
         self.recording = ActiveRecording(run, self._settings.folder, pending)
-        self.finished_figures = None
+        self.finished_figures = self._ending = None
         self._begin(run)
         return f"recording to {self.recording.path.name}"
 

@@ -45,7 +45,7 @@ def snapshot_of(live: LiveRun | None, link: LinkFacts, notice: str) -> Snapshot:
         channels=_faces(live),
         latest=live.recent.means(),
         power_w=live.recent.power_w(),
-        rest_v=live.rest_v(),
+        rest_v=live.rest_v(state),
         figures=figures,
         run_s=figures.duration_s,
         chart=_chart(live),

@@ -305,19 +305,22 @@ class Session:
 
     # The snapshot
 
+    def _trouble(self) -> str:
+        """Return what is wrong with the link in one line, empty while all is well."""
+        if self.failure is not None:
+            return str(self.failure)
+        if self._absence is None:
+            return ""
+        reason = self._absence.reason
+        return f"{reason.where}: {reason.what}. Put it right: it is tried again by itself."
+
     def _publish_when_due(self) -> None:
         if time.monotonic() - self._published >= PUBLISH_INTERVAL_S:
             self._publish()
 
     def _publish(self) -> None:
         self._published = time.monotonic()
-        reason = self.failure or (self._absence.reason if self._absence is not None else None)
-        facts = LinkFacts(
-            self._state,
-            self._conversation.link.address,
-            "" if reason is None else str(reason),
-            self._silent_s(),
-        )
+        facts = LinkFacts(self._state, self._conversation.link.address, self._trouble(), self._silent_s())
         self._snapshot = snapshot_of(self._live, facts, self._notice)
 
 

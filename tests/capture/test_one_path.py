@@ -64,6 +64,23 @@ def table(recording):
     return pq.read_table(recording.path)
 
 
+def stopped_and_recovered(session, folder):
+    """Stop the recording in `folder`; its journal must give the same. Return the recording and a snapshot."""
+    (journal,) = folder.glob("*.journal")
+    copied = folder.with_name("copied")
+    copied.mkdir()
+    os.link(journal, copied / journal.name)  # the same bytes, kept when the sealed run removes its own name
+    session.stop_recording()
+    snapshot = wait_for(session, saved, timeout_s=30.0)
+    session.close()
+    sealed = open_recording(snapshot.recording.path)
+    back = open_recording(recover(copied / journal.name).recording)
+    assert table(back).equals(table(sealed))
+    assert back.document == sealed.document
+    assert summarise(back).figures == summarise(sealed).figures == snapshot.figures
+    return sealed, snapshot
+
+
 @pytest.fixture(scope="module")
 def clean(tmp_path_factory):
     """The run over a line that does nothing to it, in memory."""
@@ -190,8 +207,7 @@ def test_replayed_bytes_in_any_chunks(stream, whole_rows, seed, sizes):
 
 def test_a_journal_with_every_kind_of_event_replays_to_the_bit(tmp_path):
     """Marks, a note, zeros, lost and found links, a restart, gaps given up: recovered equals live with ==."""
-    live, copied = tmp_path / "live", tmp_path / "copied"
-    copied.mkdir()
+    live = tmp_path / "live"
     world = rig()
     world_link = VirtualLink("sim:test", world, 10.0)
     link = PulledLink(NoisyLink(world_link, 3, byte_errors=2e-4), [8_000, 16_000])
@@ -210,16 +226,7 @@ def test_a_journal_with_every_kind_of_event_replays_to_the_bit(tmp_path):
     wait_for(session, lambda snapshot: snapshot.link.state is LinkState.STREAMING, timeout_s=60.0)
     at = session.snapshot().recording.samples
     wait_for(session, lambda snapshot: snapshot.recording.samples > at + 500)
-    (journal,) = live.glob("*.journal")
-    os.link(journal, copied / journal.name)
-    session.stop_recording()
-    snapshot = wait_for(session, saved, timeout_s=30.0)
-    session.close()
-    sealed = open_recording(snapshot.recording.path)
-    back = open_recording(recover(copied / journal.name).recording)
-    assert table(back).equals(table(sealed))
-    assert back.document == sealed.document
-    assert summarise(back).figures == summarise(sealed).figures == snapshot.figures
+    sealed, _ = stopped_and_recovered(session, live)
     document = sealed.document
     assert [mark["text"] for mark in document["marks"]] == ["here"]
     assert [note["text"] for note in document["notes"]] == ["the second limb was wet"]
@@ -235,23 +242,13 @@ def test_a_journal_with_every_kind_of_event_replays_to_the_bit(tmp_path):
 def test_a_gap_that_the_host_gave_up_replays_to_the_bit(tmp_path, monkeypatch):
     """Where asking is in vain the gap is declared by the host's clock: the journal tells it in its place."""
     monkeypatch.setattr(backfill, "LONGEST_WAIT_S", 1.0)
-    live, copied = tmp_path / "live", tmp_path / "copied"
-    copied.mkdir()
+    live = tmp_path / "live"
     link = DeafLink(NoisyLink(virtual(2.0), 8, losses=0.004))
     session = Session(link, Settings(live, RunCard(pack="heron"), record_at_once=True))
     session.open()
     wait_for(session, lambda snapshot: snapshot.link.missing_samples, timeout_s=30.0)
     wait_for(session, lambda snapshot: snapshot.link.lost_samples, timeout_s=30.0)
-    (journal,) = live.glob("*.journal")
-    os.link(journal, copied / journal.name)
-    session.stop_recording()
-    snapshot = wait_for(session, saved, timeout_s=30.0)
-    session.close()
-    sealed = open_recording(snapshot.recording.path)
-    back = open_recording(recover(copied / journal.name).recording)
-    assert table(back).equals(table(sealed))
-    assert back.document == sealed.document
-    assert summarise(back).figures == summarise(sealed).figures == snapshot.figures
+    sealed, snapshot = stopped_and_recovered(session, live)
     whys = {gap["why"] for gap in sealed.document["gaps"]}
     assert any("in vain" in why for why in whys)
     accounted = sum(gap["end_index"] - gap["first_index"] for gap in sealed.document["gaps"])

@@ -9,6 +9,8 @@ from importlib.resources import files
 
 import pytest
 
+from capture import placing
+from capture.engine import session
 from capture.quantities import COLUMN_ENDINGS, column_name
 from firmware_protocol import codec, messages, states, wire
 from firmware_protocol.codec import encode
@@ -266,3 +268,12 @@ def test_longest_messages_fit_a_frame(spec):
         assert sum(sizes) <= wire.MAX_PAYLOAD_BYTES, message
     least_row = messages.Samples(0, 0, 0, 1, bytes(wire.MAX_CHANNELS * 4))
     assert len(encode(least_row)) <= wire.MAX_PAYLOAD_BYTES
+
+
+def test_what_this_host_does_is_what_the_page_says(spec):
+    """The bounds that the page gives as this host's are those of the code in capture."""
+    told = re.search(r"this host: by ([\d.]+) s and (\d+) % of the gap", spec.text["5.1"])
+    assert float(told[1]) == placing.TICK_TOLERANCE_US * 1e-6
+    assert float(told[2]) == placing.INTERVAL_TOLERANCE * 100
+    told = re.search(r"this host:\s+(\d+) s, (\d+) messages", spec.text["5.4"])
+    assert (int(told[1]), int(told[2])) == (session.LOST_AFTER_S, session.LOST_MESSAGES)

@@ -52,6 +52,6 @@ def test_waiting_for_lost_samples(snap_compare, app_at, moments, size):
 
 def test_reconnecting(snap_compare, app_at, moments, size):
     now = moments["recording"]
-    message = "serial:/dev/ttyACM0: went away. Check the cable and the logger's supply, then connect again."
+    message = "serial:/dev/ttyACM0: went away. Put it right: it is tried again by itself."
     link = replace(now.link, state=LinkState.RECONNECTING, message=message, silent_s=7.2)
     assert snap_compare(app_at(replace(now, link=link)), terminal_size=size)
