@@ -40,6 +40,31 @@ class Note:
 
 
 @dataclass(frozen=True, slots=True)
+class TypedReading:
+    """What a gauge without an output showed, as the operator typed it.
+
+    `value` is in `unit`, as people write it; `resolution` is the gauge's smallest step in the same unit, None
+    where it was not told.
+    """
+
+    quantity: str
+    value: float
+    unit: str
+    resolution: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """The operator read a gauge; the fields beside the moment are those of `TypedReading`."""
+
+    at: Moment
+    quantity: str
+    value: float
+    unit: str
+    resolution: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Zero:
     """From `at` on, `offset` (in the unit of `column`) is taken from what the logger's description gives.
 
@@ -92,11 +117,12 @@ class Ended:
     interrupted: bool
 
 
-Event = Mark | Note | Zero | LinkLost | LinkBack | GapDeclared | Ending | Ended
+Event = Mark | Note | Reading | Zero | LinkLost | LinkBack | GapDeclared | Ending | Ended
 
 _NAMES: Final[dict[str, type[Event]]] = {
     "mark": Mark,
     "note": Note,
+    "reading": Reading,
     "zero": Zero,
     "link_lost": LinkLost,
     "link_back": LinkBack,

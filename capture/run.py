@@ -12,7 +12,19 @@ from typing import TYPE_CHECKING, Any, Final
 
 from capture import clock
 from capture.clipping import ClippedRanges
-from capture.events import Ended, Ending, Event, GapDeclared, LinkBack, LinkLost, Mark, Moment, Note, Zero
+from capture.events import (
+    Ended,
+    Ending,
+    Event,
+    GapDeclared,
+    LinkBack,
+    LinkLost,
+    Mark,
+    Moment,
+    Note,
+    Reading,
+    Zero,
+)
 from capture.opening import Opening, software_version
 from capture.path import Arrival, SamplePath
 
@@ -43,6 +55,7 @@ class Run:
         self.first_tick_us: int | None = None
         self.marks: list[Mark] = []
         self.ended: Ended | None = None
+        self.readings: list[Reading] = []
         self._notes: list[Note] = []
         self._zeros: list[Zero] = []
         self._links: list[LinkLost | LinkBack] = []
@@ -74,6 +87,8 @@ class Run:
                 self.marks.append(event)
             case Note():
                 self._notes.append(event)
+            case Reading():
+                self.readings.append(event)
             case Zero():
                 self._zeros.append(event)
                 self.path.decoder.zeros.set(event.column, event.offset, event.at.segment, event.at.index or 0)
@@ -167,6 +182,16 @@ class Run:
         return {
             "marks": [{**self._when(mark.at), "text": mark.text} for mark in self.marks],
             "notes": [{**self._when(note.at), "text": note.text} for note in self._notes],
+            "readings": [
+                {
+                    **self._when(reading.at),
+                    "quantity": reading.quantity,
+                    "value": reading.value,
+                    "unit": reading.unit,
+                    "resolution": reading.resolution,
+                }
+                for reading in self.readings
+            ],
             "zeros_before": dict(self.opening.zeros),
             "zeros": [
                 {**self._when(zero.at), "column": zero.column, "offset": zero.offset} for zero in self._zeros

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Protocol
 
 if TYPE_CHECKING:
     from capture.engine.snapshot import Snapshot
+    from capture.events import TypedReading
+    from capture.run_card import RunCard
 
 
 class SessionControls(Protocol):
@@ -25,6 +27,21 @@ class SessionControls(Protocol):
 
     def mark(self, text: str = "") -> None:
         """Note this moment in the recording."""
+
+    def note(self, text: str) -> None:
+        """Write something about the run as a whole into the recording."""
+
+    def reading(self, reading: TypedReading) -> None:
+        """Note what a gauge showed at this moment in the recording."""
+
+    def zero(self, column: str) -> None:
+        """Take the present reading of a channel for its zero."""
+
+    def arm(self, *, armed: bool) -> None:
+        """Let the next load start a recording by itself, or not."""
+
+    def use_card(self, card: RunCard) -> None:
+        """Take `card` for the recordings that begin from now on."""
 
     def close(self) -> None:
         """Seal the recording and let go of the link; returns when both are done, seconds later at most."""

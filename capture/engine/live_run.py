@@ -8,7 +8,18 @@ from typing import TYPE_CHECKING, Final
 
 from capture.engine.envelope import Envelope
 from capture.engine.recent import Recent
-from capture.events import Ended, Ending, Event, GapDeclared, LinkBack, LinkLost, Mark, Note, Zero
+from capture.events import (
+    Ended,
+    Ending,
+    Event,
+    GapDeclared,
+    LinkBack,
+    LinkLost,
+    Mark,
+    Note,
+    Reading,
+    Zero,
+)
 from capture.folds.run import folds_for
 from capture.opening import Opening
 from capture.run import Run
@@ -20,6 +31,7 @@ if TYPE_CHECKING:
     from capture.blocks import SampleBlock
     from capture.engine.conversation import Turn
     from capture.engine.recording import ActiveRecording
+    from capture.events import TypedReading
     from capture.folds.figures import RunFigures
     from capture.folds.run import RunState
     from capture.path import LoggerDescription
@@ -62,11 +74,12 @@ class LiveRun:
         self.logger = logger
         self.recording: ActiveRecording | None = None
         self.finished_figures: RunFigures | None = None
+        self.card = settings.card
         self._settings = settings
         self._tell = tell
         self._ending: _Wanted | None = None
         self._rest_v: float | None = None
-        self._begin(Run(Opening(time.time_ns(), logger, settings.card)))
+        self._begin(Run(Opening(time.time_ns(), logger, self.card)))
         self.envelope = Envelope(self.run.path.decoder.columns)
         self.recent = Recent(self.run.path.decoder.periods_us)
 
@@ -151,6 +164,23 @@ class LiveRun:
         self._happened(Note(self.run.moment(time.time_ns()), text))
         return "noted"
 
+    def reading(self, reading: TypedReading) -> str:
+        """Keep what a gauge shows now."""
+        if not self.records:
+            return "nothing is recorded, so there is nothing to keep it in: press r first"
+        at = self.run.moment(time.time_ns())
+        self._happened(Reading(at, reading.quantity, reading.value, reading.unit, reading.resolution))
+        return f"{reading.quantity} {reading.value:g} {reading.unit} kept"
+
+    def use_card(self, card: RunCard) -> str:
+        """Take `card` for the recordings that begin from now on."""
+        self.card = card
+        return f"the next run: {card.pack or 'a pack without a name'}, {card.kind or 'any kind of run'}"
+
+    def arm(self, *, armed: bool) -> str:
+        """Let the next load start a recording, or not."""
+        raise NotImplementedError
+
     def zero(self, column: str) -> str:
         """Take the present reading of a channel for its zero, from the next sample on."""
         present = self.recent.means().get(column)
@@ -223,7 +253,7 @@ class LiveRun:
         path = self.run.path
         start = path.position if path.position.next_index is not None else None
         zeros = path.decoder.zeros.present()
-        return Opening(time.time_ns(), self.logger, self._settings.card, start, sample_limit, zeros)
+        return Opening(time.time_ns(), self.logger, self.card, start, sample_limit, zeros)
 
     def _sample_limit(self) -> int | None:
         seconds, interval_ns = self._settings.seconds, self.logger.identity.interval_ns

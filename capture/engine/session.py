@@ -9,7 +9,7 @@ import queue
 import threading
 import time
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 from capture.engine.backfill import Ask, Backfill, GiveUp
 from capture.engine.conversation import Conversation, Turn
@@ -22,7 +22,11 @@ from firmware_protocol.host_link import Described, Started
 from firmware_protocol.messages import Samples
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from capture.events import TypedReading
     from capture.links.address import Link
+    from capture.run_card import RunCard
     from firmware_protocol.messages import Channel
 
 TURN_S: Final = 0.05
@@ -35,12 +39,6 @@ LOST_MESSAGES: Final = 6
 MOST_ROWS: Final = 255
 RECONNECT_EVERY_S: Final = 0.5
 CLOSING_LIMIT_S: Final = 120.0
-
-
-@dataclass(frozen=True, slots=True)
-class _Request:
-    what: Literal["record", "stop", "mark", "note", "zero"]
-    text: str = ""
 
 
 @dataclass(slots=True)
@@ -59,7 +57,7 @@ class Session:
         self.failure: CaptureError | None = None
         self._settings = settings
         self._conversation = Conversation(link)
-        self._requests: queue.SimpleQueue[_Request] = queue.SimpleQueue()
+        self._requests: queue.SimpleQueue[Callable[[LiveRun], str]] = queue.SimpleQueue()
         self._closing = threading.Event()
         self._thread = threading.Thread(target=self._work, name="engine", daemon=True)
         self._live: LiveRun | None = None
@@ -84,23 +82,35 @@ class Session:
 
     def start_recording(self) -> None:
         """Ask for a recording from the next sample on."""
-        self._requests.put(_Request("record"))
+        self._requests.put(self._start_recording)
 
     def stop_recording(self) -> None:
         """Ask for the end of the recording."""
-        self._requests.put(_Request("stop"))
+        self._requests.put(self._stop_recording)
 
     def mark(self, text: str = "") -> None:
         """Ask for a mark at the next sample."""
-        self._requests.put(_Request("mark", text))
+        self._requests.put(lambda live: live.mark(text))
 
     def note(self, text: str) -> None:
         """Ask for a note about the run."""
-        self._requests.put(_Request("note", text))
+        self._requests.put(lambda live: live.note(text))
+
+    def reading(self, reading: TypedReading) -> None:
+        """Ask that what a gauge shows be kept with this moment."""
+        self._requests.put(lambda live: live.reading(reading))
 
     def zero(self, column: str) -> None:
         """Ask that the present reading of a channel be taken for its zero."""
-        self._requests.put(_Request("zero", column))
+        self._requests.put(lambda live: live.zero(column))
+
+    def arm(self, *, armed: bool) -> None:
+        """Ask that the next load start a recording, or that it do not."""
+        self._requests.put(lambda live: live.arm(armed=armed))
+
+    def use_card(self, card: RunCard) -> None:
+        """Ask that recordings from the next one on carry `card`."""
+        self._requests.put(lambda live: live.use_card(card))
 
     def close(self) -> None:
         """Seal the recording, stop the logger, let go of the link; returns when all is done."""
@@ -215,26 +225,23 @@ class Session:
     def _serve_requests(self) -> None:
         while not self._requests.empty():
             request = self._requests.get()
-            live = self._live
-            if live is None:
+            if self._live is None:
                 self._notice = "no logger yet: this works once it is connected"
-                continue
-            match request.what:
-                case "record":
-                    try:
-                        self._notice = live.record(self._conversation.host.pending)
-                    except StorageError as error:  # the stream goes on: the operator may make room
-                        self._notice = str(error)
-                case "stop" if self._absence is not None:
-                    live.cut_off(f"the operator stopped it while the link was lost: {self._absence.reason}")
-                case "stop":
-                    live.end_recording("the operator stopped it")
-                case "mark":
-                    self._notice = live.mark(request.text)
-                case "note":
-                    self._notice = live.note(request.text)
-                case "zero":
-                    self._notice = live.zero(request.text)
+            else:
+                self._notice = request(self._live)
+
+    def _start_recording(self, live: LiveRun) -> str:
+        try:
+            return live.record(self._conversation.host.pending)
+        except StorageError as error:  # the stream goes on: the operator may make room
+            return str(error)
+
+    def _stop_recording(self, live: LiveRun) -> str:
+        if self._absence is not None:
+            live.cut_off(f"the operator stopped it while the link was lost: {self._absence.reason}")
+        else:
+            live.end_recording("the operator stopped it")
+        return self._notice
 
     def _tell(self, notice: str) -> None:
         self._notice = notice

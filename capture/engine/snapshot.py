@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.folds.figures import RunFigures
+    from capture.run_card import RunCard
 
 
 class LinkState(Enum):
@@ -43,7 +44,7 @@ class LinkStatus:
     """The link in words and counts. `message` is one line for the user, empty while all is well.
 
     `missing_samples` are those that newer ones wait for, `recovered_samples` came when asked for again,
-    `lost_samples` never came.
+    `lost_samples` never came. `ring_s` is for how long the logger keeps its samples, 0 where it keeps none.
     """
 
     state: LinkState
@@ -56,11 +57,16 @@ class LinkStatus:
     missing_samples: int = 0
     rejected_frames: int = 0
     silent_s: float = 0.0
+    ring_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class RecordingStatus:
-    """The recording in words and counts. `path` is the file being written, or the one just saved."""
+    """The recording in words and counts. `path` is the file being written, or the one just saved.
+
+    While `armed`, the next load starts a recording. `ends_in_s` is when the running one ends by itself unless
+    the load comes back, None while it is not about to.
+    """
 
     state: RecordingState = RecordingState.OFF
     path: Path | None = None
@@ -69,6 +75,8 @@ class RecordingStatus:
     marks: int = 0
     waiting_fraction: float = 0.0  # how full the writer's queue is, 0 to 1
     disk_minutes_left: float | None = None
+    armed: bool = False
+    ends_in_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,11 +89,43 @@ class ChannelFace:
 
 
 @dataclass(frozen=True, slots=True)
+class ShadedCut:
+    """A cut on the time axis of a chart: its number in the run, counted from 1, and where it lies."""
+
+    number: int
+    start_s: float
+    end_s: float
+
+
+class AlarmKind(Enum):
+    """What passed its limit."""
+
+    VOLTAGE_LOW = "voltage low"
+    GROUP_LOW = "group low"
+    CURRENT_HIGH = "current high"
+    TEMPERATURE_HIGH = "temperature high"
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """A limit that is passed now: what was read and what the limit is, both in `unit`.
+
+    `where` names the channel, such as `group_3` or `pack_temperature`.
+    """
+
+    kind: AlarmKind
+    where: str
+    value: float
+    limit: float
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
 class ChartWindow:
     """The latest stretch of time as minimum and maximum per time bin, oldest first.
 
     `lowest` and `highest` map a column to n float64 values, NaN in bins without a reading. The last bin
-    ends at `end_s`, seconds on the same axis as `marks_s`; each bin is `bin_s` long. From
+    ends at `end_s`, seconds on the same axis as `marks_s` and `cuts`; each bin is `bin_s` long. From
     `provisional_from_s` on samples are missing that may yet come, None while none are.
     """
 
@@ -95,6 +135,7 @@ class ChartWindow:
     highest: Mapping[str, npt.NDArray[np.float64]]
     marks_s: tuple[float, ...] = ()
     provisional_from_s: float | None = None
+    cuts: tuple[ShadedCut, ...] = ()
 
     def __len__(self) -> int:
         return max((len(column) for column in self.lowest.values()), default=0)
@@ -121,4 +162,6 @@ class Snapshot:
     figures: RunFigures | None = None
     run_s: float = 0.0
     chart: ChartWindow | None = None
+    card: RunCard | None = None  # of the running recording, or of the next one
+    alarms: tuple[Alarm, ...] = ()
     notice: str = ""  # the last thing done on request, such as "mark 3 at 12.4 s"

@@ -67,7 +67,8 @@ class RunFigures:
     sensed; `rest_voltage` is the one before the first load, in V, `rested_s` how long the recording saw it
     rest; `peak_current`, `peak_power` and `minimum_voltage` are of single samples; `drop_from_rest` is rest
     voltage minus minimum voltage. `cut_records` are the finished cuts, `latest_cut` the running one so far or
-    else the last; `channels` maps a column to its own figures, suspect speeds left out.
+    else the last, with ticks on the clock of `first_tick_us`, the first sample; `channels` maps a column to
+    its own figures, suspect speeds left out.
     """
 
     duration_s: float
@@ -93,6 +94,7 @@ class RunFigures:
     peak_temperature: Figure | None = None
     remaining: Remaining | None = None
     accounting: Accounting | None = None
+    first_tick_us: int | None = None
 
 
 def report(state: RunState, settings: FoldSettings) -> RunFigures:
@@ -127,6 +129,7 @@ def report(state: RunState, settings: FoldSettings) -> RunFigures:
         peak_temperature=_extreme(ends.peak_temperature, "Cel"),
         remaining=None if limits is None else remaining_time.report(state.remaining, limits),
         accounting=state.accounting,
+        first_tick_us=state.first_tick_us,
     )
 
 

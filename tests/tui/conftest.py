@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -21,6 +22,10 @@ from capture.engine.snapshot import (
 from capture.folds.figures import RunFigures
 from capture.quantities import Figure
 from tui.app import SaglineApp
+
+if TYPE_CHECKING:
+    from capture.events import TypedReading
+    from capture.run_card import RunCard
 
 BINS = 2400
 BIN_S = 0.025
@@ -133,6 +138,23 @@ class FakeSession:
         self.asked.append(f"mark{text}")
         marks = self.now.recording.marks + 1
         self._recording(RecordingState.RUNNING, f"mark {marks} at 187.0 s", marks)
+
+    def note(self, text: str) -> None:
+        self.asked.append(f"note {text}")
+
+    def reading(self, reading: TypedReading) -> None:
+        self.asked.append(f"reading {reading}")
+
+    def zero(self, column: str) -> None:
+        self.asked.append(f"zero {column}")
+
+    def arm(self, *, armed: bool) -> None:
+        self.asked.append("arm" if armed else "disarm")
+        self.now = replace(self.now, recording=replace(self.now.recording, armed=armed))
+
+    def use_card(self, card: RunCard) -> None:
+        self.asked.append(f"card {card.pack}")
+        self.now = replace(self.now, card=card)
 
     def close(self) -> None:
         self.asked.append("close")
