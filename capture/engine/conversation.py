@@ -26,13 +26,15 @@ IDS_BETWEEN_OPENINGS: Final = 64
 class Turn:
     """What one turn brought: bytes in with the host's time, bytes out, and the events they made.
 
-    `failure` says why there is no further turn; what came before it in the same bytes counts all the same.
+    `pending` are the bytes of the frame that had begun before; `failure` says why there is no further turn,
+    and what came before it in the same bytes counts all the same.
     """
 
     host_ns: int
     received: bytes
     sent: bytes
     events: list[Event]
+    pending: bytes = b""
     failure: LinkError | None = None
 
 
@@ -75,19 +77,19 @@ class Conversation:
             raise LinkLost("is not open", self.link.address, "Connect again.")
         taken = self._reader.take(timeout_s)
         host_ns, received = taken or (time.time_ns(), b"")
-        now = time.monotonic()
+        now, pending = time.monotonic(), self.host.pending
         events = self.host.receive(received, now) if received else []
         events += self.host.expire(now)
         self._received_bytes += len(received)
         self._good_frames += sum(not isinstance(event, FrameRejected | Failed) for event in events)
         failed = next((event for event in events if isinstance(event, Failed)), None)
         if failed is not None:
-            return Turn(host_ns, received, b"", events, self._explain(failed.error))
+            return Turn(host_ns, received, b"", events, pending, self._explain(failed.error))
         try:
             sent = self._send()
         except LinkError as error:
-            return Turn(host_ns, received, b"", events, error)
-        return Turn(host_ns, received, sent, events)
+            return Turn(host_ns, received, b"", events, pending, error)
+        return Turn(host_ns, received, sent, events, pending)
 
     def start(self) -> bytes:
         """Ask for samples; return the bytes sent."""

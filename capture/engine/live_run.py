@@ -6,8 +6,12 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from capture.engine.arming import TAIL_S, Arming
 from capture.engine.envelope import Envelope
+from capture.engine.limits import LimitWatch
+from capture.engine.pre_trigger import PreTrigger
 from capture.engine.recent import Recent
+from capture.errors import StorageError
 from capture.events import (
     Ended,
     Ending,
@@ -35,6 +39,7 @@ if TYPE_CHECKING:
     from capture.folds.figures import RunFigures
     from capture.folds.run import RunState
     from capture.path import LoggerDescription
+    from capture.placing import Position
     from capture.run_card import RunCard
 
 #: A recording that is to end waits no longer than this for samples that are missing in it.
@@ -45,13 +50,18 @@ ENDING_WAIT_S: Final = 3.0
 class Settings:
     """What a session is to do: where recordings go, their run card, and when to record.
 
-    With `record_at_once` the first sample of the stream is recorded; `seconds` ends a recording by the
+    With `record_at_once` the first sample of the stream is recorded; `armed` waits for a load, begins some
+    seconds before it, ends `tail_s` after it has gone, and waits for the next load if it is to `arm_again`;
+    `seconds` ends any recording. Both count by the
     logger's clock. A link that is lost in mid-run is sought again for `reconnect_s`.
     """
 
     folder: Path
     card: RunCard
     record_at_once: bool = False
+    armed: bool = False
+    arm_again: bool = True
+    tail_s: float = TAIL_S
     seconds: float | None = None
     reconnect_s: float = 0.0
 
@@ -78,10 +88,14 @@ class LiveRun:
         self._settings = settings
         self._tell = tell
         self._ending: _Wanted | None = None
+        self._by_itself = False
         self._rest_v: float | None = None
         self._begin(Run(Opening(time.time_ns(), logger, self.card)))
         self.envelope = Envelope(self.run.path.decoder.columns)
         self.recent = Recent(self.run.path.decoder.periods_us)
+        self._arming = Arming(armed=settings.armed, tail_s=settings.tail_s)
+        self._before_load = PreTrigger()
+        self.limits = LimitWatch()
 
     @property
     def records(self) -> bool:
@@ -93,6 +107,16 @@ class LiveRun:
         """Whether the writer can take another turn."""
         return self.recording is None or self.recording.has_room
 
+    @property
+    def armed(self) -> bool:
+        """Whether the next load starts a recording, and the end of the load ends it."""
+        return self._arming.armed
+
+    @property
+    def ends_in_s(self) -> float | None:
+        """Seconds until the recording ends by itself; None while it is not about to."""
+        return self._arming.ends_in_s if self.records and self._by_itself and self.armed else None
+
     def rest_v(self, state: RunState) -> float | None:
         """Return the voltage of the latest rest since connecting: that of the run's `state` if it has one."""
         if state.rest.latest is not None:
@@ -103,6 +127,7 @@ class LiveRun:
 
     def receive(self, turn: Turn) -> None:
         """Take what a turn of the conversation brought."""
+        stood = self.run.path.position
         if self.records and self.recording is not None:
             if turn.received:
                 self.recording.received(turn.host_ns, turn.received)
@@ -113,7 +138,11 @@ class LiveRun:
         for block in arrival.fresh:
             self.recent.feed(block, now)
             self.envelope.feed(block)
+            self._arming.feed(block)
         self._deliver(arrival.ordered)
+        if not self.records:
+            self._before_load.feed(stood, turn, self.run.path.position.next_tick_us)
+            self._start_if_load()
         self._end_if_due()
 
     def sent(self, sent: bytes) -> None:
@@ -138,6 +167,7 @@ class LiveRun:
         if self.records and self.recording is not None:
             self._deliver(self.recording.happened(event))
         else:
+            self._before_load.clear()  # what the operator or the link did is no part of a run's beginning
             self._deliver(self.run.apply(event))
 
     def _deliver(self, ordered: Iterable[SampleBlock]) -> None:
@@ -179,7 +209,12 @@ class LiveRun:
 
     def arm(self, *, armed: bool) -> str:
         """Let the next load start a recording, or not."""
-        raise NotImplementedError
+        self._arming.arm(armed=armed)
+        if not armed:
+            return "nothing starts or ends by itself now: r records"
+        if self.records and not self._by_itself:
+            return "armed for the next run; this one ends when you press r"
+        return "armed: a load starts the recording, some seconds before it"
 
     def zero(self, column: str) -> str:
         """Take the present reading of a channel for its zero, from the next sample on."""
@@ -195,17 +230,51 @@ class LiveRun:
 
         Raises StorageError where no file can be made.
         """
-        from capture.engine.recording import ActiveRecording  # pyarrow loads here, after the first paint
-
         if self.records:
             return "it is recorded already"
-        if self.recording is not None and not self.recording.finished:
+        if self._is_saving:
             return "the last recording is still being saved"
-        run = Run(self._opening(self._sample_limit()))
+        self._by_itself = False
+        return f"recording to {self._open(self.run.path.position, time.time_ns(), pending).path.name}"
+
+    @property
+    def _is_saving(self) -> bool:
+        return self.recording is not None and not self.recording.finished
+
+    def _open(self, at: Position, opened_ns: int, pending: bytes) -> ActiveRecording:
+        """Open a recording of the stream from where it stood `at`."""
+        from capture.engine.recording import ActiveRecording  # pyarrow loads here, after the first paint
+
+        run = Run(self._opening(at, opened_ns, self._sample_limit()))
         self.recording = ActiveRecording(run, self._settings.folder, pending)
         self.finished_figures = self._ending = None
         self._begin(run)
-        return f"recording to {self.recording.path.name}"
+        return self.recording
+
+    def _start_if_load(self) -> None:
+        """Begin a recording where a load has set in: with what came in the seconds before it."""
+        beginning = self._before_load.beginning()
+        if beginning is None or self._is_saving or not self._arming.load_set_in:
+            return
+        first = beginning.turns[0]
+        try:
+            recording = self._open(beginning.at, first.host_ns, first.pending)
+        except StorageError as error:  # once is enough: the operator may make room and arm again
+            self._arming.arm(armed=False)
+            self._tell(str(error))
+            return
+        self._by_itself = True
+        self._arming.started()
+        for turn in beginning.turns:
+            recording.received(turn.host_ns, turn.received)
+            self._deliver(self.run.receive(turn.events, turn.host_ns).ordered)
+        self._before_load.clear()
+        self._tell(f"a load set in: recording to {recording.path.name}")
+
+    def stop_recording(self) -> None:
+        """End the recording because the operator says so; the next one begins when the operator says so."""
+        self._arming.arm(armed=False)
+        self.end_recording("the operator stopped it")
 
     def end_recording(self, how: str) -> None:
         """End the recording with the newest sample; what is missing before it may come a little later."""
@@ -233,6 +302,8 @@ class LiveRun:
                 self._seal(ending.how, interrupted=False)
         elif path.complete:
             self._seal("the planned time was over", interrupted=False)
+        elif self.ends_in_s == 0.0:
+            self.end_recording("the load had gone")
 
     def _seal(self, how: str, *, interrupted: bool) -> None:
         if self.recording is None:
@@ -242,18 +313,20 @@ class LiveRun:
         self.finished_figures = self.folds.figures()
         self._ending = None
         self._tell(f"recording ended: {how}")
-        self._begin(Run(self._opening(None)))
+        self._arming.started()
+        if not self._settings.arm_again:
+            self._arming.armed = False
+        self._begin(Run(self._opening(self.run.path.position, time.time_ns(), None)))
 
     def _begin(self, run: Run) -> None:
         """Let `run` take the samples from here on; the charts go on."""
         self.run = run
         self.folds = folds_for(run.opening.card, run.path.decoder.divisors)
 
-    def _opening(self, sample_limit: int | None) -> Opening:
-        path = self.run.path
-        start = path.position if path.position.next_index is not None else None
-        zeros = path.decoder.zeros.present()
-        return Opening(time.time_ns(), self.logger, self.card, start, sample_limit, zeros)
+    def _opening(self, at: Position, opened_ns: int, sample_limit: int | None) -> Opening:
+        start = at if at.next_index is not None else None
+        zeros = self.run.path.decoder.zeros.present()
+        return Opening(opened_ns, self.logger, self.card, start, sample_limit, zeros)
 
     def _sample_limit(self) -> int | None:
         seconds, interval_ns = self._settings.seconds, self.logger.identity.interval_ns

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 from capture.engine.snapshot import (
     ChannelFace,
@@ -13,11 +13,18 @@ from capture.engine.snapshot import (
     LinkStatus,
     RecordingState,
     RecordingStatus,
+    ShadedCut,
     Snapshot,
 )
+from capture.folds.figures import latest_cuts
 
 if TYPE_CHECKING:
     from capture.engine.live_run import LiveRun
+    from capture.folds.cut_record import CutRecord
+    from capture.folds.figures import RunFigures
+
+#: More cuts than this in the minute of the chart could not be told apart on it.
+MOST_SHADED: Final = 40
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,19 +43,23 @@ def snapshot_of(live: LiveRun | None, link: LinkFacts, notice: str) -> Snapshot:
     if live is None:
         return Snapshot(status, notice=notice)
     recording = RecordingStatus() if live.recording is None else live.recording.status()
+    recording = replace(recording, armed=live.armed, ends_in_s=live.ends_in_s)
     ended = recording.state in {RecordingState.SAVING, RecordingState.SAVED}
     state = live.folds.state()
     figures = live.finished_figures if ended and live.finished_figures else live.folds.report(state)
+    latest, card = live.recent.means(), live.run.opening.card if live.records else live.card
     return Snapshot(
         link=_link_status(live, status),
         recording=recording,
         channels=_faces(live),
-        latest=live.recent.means(),
+        latest=latest,
         power_w=live.recent.power_w(),
         rest_v=live.rest_v(state),
         figures=figures,
         run_s=figures.duration_s,
-        chart=_chart(live),
+        chart=_chart(live, figures),
+        card=card,
+        alarms=live.limits.alarms(latest, card, time.monotonic()),
         notice=notice,
     )
 
@@ -67,6 +78,7 @@ def _link_status(live: LiveRun, status: LinkStatus) -> LinkStatus:
         missing_samples=0 if missing is None else missing[1] - missing[0],
         rejected_frames=account.rejected_frames,
         silent_s=status.silent_s,
+        ring_s=live.logger.identity.ring_samples * live.logger.identity.interval_ns * 1e-9,
     )
 
 
@@ -78,11 +90,20 @@ def _faces(live: LiveRun) -> tuple[ChannelFace, ...]:
     )
 
 
-def _chart(live: LiveRun) -> ChartWindow | None:
+def _chart(live: LiveRun, figures: RunFigures) -> ChartWindow | None:
     """Return the charts' window; its seconds count from the first sample of the run."""
     run = live.run
     first_us = run.first_tick_us
     origin_us = live.envelope.first_tick_us if first_us is None else first_us
     told = run if live.recording is None else live.recording.run
     marks_us = [mark.at.tick_us for mark in told.marks if mark.at.tick_us is not None]
-    return live.envelope.window(origin_us, marks_us, run.path.waits_from_us)
+    window = live.envelope.window(origin_us, marks_us, run.path.waits_from_us)
+    if window is None:
+        return None
+    oldest_s = window.end_s - len(window) * window.bin_s
+    cuts = [_shaded(number, cut, origin_us) for number, cut in latest_cuts(figures, MOST_SHADED)]
+    return replace(window, cuts=tuple(cut for cut in cuts if cut.end_s > oldest_s))
+
+
+def _shaded(number: int, cut: CutRecord, origin_us: int) -> ShadedCut:
+    return ShadedCut(number, (cut.start_us - origin_us) * 1e-6, (cut.end_us - origin_us) * 1e-6)

@@ -240,7 +240,7 @@ class Session:
         if self._absence is not None:
             live.cut_off(f"the operator stopped it while the link was lost: {self._absence.reason}")
         else:
-            live.end_recording("the operator stopped it")
+            live.stop_recording()
         return self._notice
 
     def _tell(self, notice: str) -> None:

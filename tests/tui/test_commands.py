@@ -217,3 +217,15 @@ def test_record_takes_the_run_card(tmp_path):
     given = {"kind": "run-down", "pack": "../../x", "tool": "polesaw", "note": "first"}
     assert {name: value for name, value in summary["run_card"].items() if value not in {None, ""}} == given
     assert [path.suffix for path in tmp_path.iterdir()] == [".parquet"]
+
+
+def test_an_armed_recording_without_a_screen_waits_for_the_load_and_ends_behind_it(tmp_path):
+    """One run: some seconds of rest, the load, the tail; then the command is done."""
+    done = sagline("demo", "--headless", "--arm", "--tail", 2, "--speed", 50, "--out", tmp_path, "--json")
+    assert done.returncode == 0, done.stderr
+    (path,) = tmp_path.glob("*.parquet")
+    assert json.loads(done.stdout)["recording"] == str(path)
+    current = pl.read_parquet(path)["current_a"].to_numpy()
+    assert (current[:500] < 0.5).all(), "a second of rest before the load"
+    assert current.max() > 10
+    assert (current[-900:] < 0.5).all(), "and the tail behind it"

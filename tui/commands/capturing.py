@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import argparse
 import os
 import signal
 import sys
 import threading
 import time
 from contextlib import contextmanager
+from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from capture.engine.arming import TAIL_S
 from capture.engine.live_run import Settings
 from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState, Snapshot
@@ -18,7 +21,6 @@ from capture.storage.naming import DEFAULT_FOLDER, journals_in
 from tui.output import ProgressLine, WrongUsage, print_json, say
 
 if TYPE_CHECKING:
-    import argparse
     from collections.abc import Callable, Iterator
 
     from capture.errors import CaptureError
@@ -35,6 +37,14 @@ RECONNECT_ON_SCREEN_S: Final = 300.0
 RECONNECT_HEADLESS_S: Final = 20.0
 
 
+class AtFirst(Enum):
+    """What a session does with the first samples."""
+
+    RECORD = "record"
+    ARM = "arm"
+    WATCH = "watch"
+
+
 def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options that every recording command has."""
     parser.add_argument("--headless", action="store_true", help="record at once, without a screen")
@@ -43,6 +53,18 @@ def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument(
         "--out", type=Path, default=DEFAULT_FOLDER, metavar="DIR", help="folder for recordings (./recordings)"
+    )
+    parser.add_argument(
+        "--arm",
+        action=argparse.BooleanOptionalAction,
+        help="let a load start the recording, some seconds before it sets in (--no-arm: do not)",
+    )
+    parser.add_argument(
+        "--tail",
+        type=float,
+        default=TAIL_S,
+        metavar="S",
+        help=f"how long an armed recording goes on after the load has gone ({TAIL_S:.0f} s)",
     )
     parser.add_argument(
         "--reconnect",
@@ -63,6 +85,8 @@ def check_arguments(arguments: argparse.Namespace) -> None:
         raise WrongUsage(f"--seconds {seconds:g} is no time to record; give a number above zero")
     if arguments.reconnect is not None and not 0 <= arguments.reconnect < 10**7:
         raise WrongUsage(f"--reconnect {arguments.reconnect:g} is no time to wait; give zero or more seconds")
+    if not 0 <= arguments.tail < 10**7:
+        raise WrongUsage(f"--tail {arguments.tail:g} is no time to wait; give zero or more seconds")
     if arguments.json and not arguments.headless:
         raise WrongUsage("--json prints nothing beside a screen; add --headless")
 
@@ -85,18 +109,22 @@ def run_session(
     link: Link,
     card: RunCard,
     *,
-    record_at_once: bool,
+    at_first: AtFirst,
     extra: Callable[[Path], dict[str, Any]] = lambda _recording: {},
 ) -> int:
     """Run one session on `link`; return the exit status.
 
-    `extra` adds entries to the JSON of a finished recording.
+    `at_first` is what it does where the options do not say; `extra` adds entries to the JSON of a finished
+    recording.
     """
     recover_left_behind(arguments.out)
     settings = Settings(
         arguments.out,
         card,
-        record_at_once=record_at_once or arguments.headless,
+        record_at_once=_at_first(arguments, at_first) is AtFirst.RECORD,
+        armed=_at_first(arguments, at_first) is AtFirst.ARM,
+        arm_again=not arguments.headless,
+        tail_s=arguments.tail,
         seconds=arguments.seconds,
         reconnect_s=_reconnect_s(arguments),
     )
@@ -105,6 +133,15 @@ def run_session(
         return _on_screen(session)
     snapshot = _headless(session)
     return _report(arguments, session, snapshot, extra)
+
+
+def _at_first(arguments: argparse.Namespace, at_first: AtFirst) -> AtFirst:
+    """Return what a session begins with. Without a screen nobody could start the recording later."""
+    if arguments.arm:
+        return AtFirst.ARM
+    if arguments.headless:
+        return AtFirst.RECORD
+    return AtFirst.WATCH if arguments.arm is False and at_first is AtFirst.ARM else at_first
 
 
 def _reconnect_s(arguments: argparse.Namespace) -> float:

@@ -9,7 +9,7 @@ from capture.links.virtual import DEFAULT_PACK, VirtualLink, virtual_rig
 from capture.model.pack import PACKS
 from capture.model.stops import StopCause
 from capture.run_card import RunCard
-from tui.commands.capturing import add_capture_arguments, check_arguments, run_session
+from tui.commands.capturing import AtFirst, add_capture_arguments, check_arguments, run_session
 from tui.output import WrongUsage
 
 if TYPE_CHECKING:
@@ -74,12 +74,12 @@ def run(arguments: argparse.Namespace) -> int:
 
     if not arguments.serial:
         link = VirtualLink(address, rig, arguments.speed)
-        return run_session(arguments, link, card, record_at_once=False, extra=truth)
+        return run_session(arguments, link, card, at_first=AtFirst.ARM, extra=truth)
     from capture.links.pseudo_terminal import PseudoTerminalLogger
 
     with PseudoTerminalLogger(rig, arguments.speed) as logger:
         link_to_port = open_address(f"serial:{logger.path}")
-        return run_session(arguments, link_to_port, card, record_at_once=False, extra=truth)
+        return run_session(arguments, link_to_port, card, at_first=AtFirst.ARM, extra=truth)
 
 
 def _truth(rig: VirtualRig, recording: Path) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from capture.links.address import open_address
 from capture.run_card import RunCard
-from tui.commands.capturing import add_capture_arguments, check_arguments, run_session
+from tui.commands.capturing import AtFirst, add_capture_arguments, check_arguments, run_session
 
 if TYPE_CHECKING:
     import argparse
@@ -24,4 +24,4 @@ def run(arguments: argparse.Namespace) -> int:
     """Record, with a screen or without; return the exit status."""
     check_arguments(arguments)
     card = RunCard(arguments.kind, arguments.pack, arguments.tool, arguments.note)
-    return run_session(arguments, open_address(arguments.address), card, record_at_once=True)
+    return run_session(arguments, open_address(arguments.address), card, at_first=AtFirst.RECORD)
