@@ -14,11 +14,25 @@ if TYPE_CHECKING:
 MISSING: Final = "—"
 
 #: Decimals by unit; what a hobby logger's resolution is worth at arm's length.
-DECIMALS: Final = {"V": 2, "A": 1, "W": 0, "Wh": 2, "Ah": 3, "rpm": 0, "1/min": 0, "Cel": 1, "°C": 1}
+DECIMALS: Final = {
+    "V": 2,
+    "A": 1,
+    "W": 0,
+    "Wh": 2,
+    "Ah": 3,
+    "rpm": 0,
+    "1/min": 0,
+    "Cel": 1,
+    "°C": 1,
+    "N": 0,
+    "N.m": 1,
+}
 
 _MINUTES_PER_HOUR: Final = 60
 _DISK_IN_MINUTES_BELOW: Final = 120
 _DISK_UNLIMITED_HOURS: Final = 100
+_CLOCK_MINUTES: Final = 100
+_CLOCK_HOURS: Final = 100
 #: From here on a number is shown as mantissa and exponent: nothing of this size is real on a pack.
 _HUGE: Final = 1e7
 
@@ -67,6 +81,17 @@ def duration(seconds: float | None) -> str:
     minutes, rest = divmod(int(max(seconds, 0.0)), 60)
     hours, minutes = divmod(minutes, _MINUTES_PER_HOUR)
     return f"{hours}:{minutes:02d}:{rest:02d}" if hours else f"{minutes}:{rest:02d}"
+
+
+def clock(seconds: float | None) -> tuple[str, str]:
+    """Return a time for large digits, and what they are: minutes and seconds, from 100 minutes on hours."""
+    if seconds is None or not math.isfinite(seconds):
+        return MISSING, ""
+    minutes, rest = divmod(int(max(seconds, 0.0)), 60)
+    if minutes < _CLOCK_MINUTES:
+        return f"{minutes}:{rest:02d}", ""
+    hours, minutes = divmod(minutes, _MINUTES_PER_HOUR)
+    return f"{hours}:{minutes:02d}" if hours < _CLOCK_HOURS else MISSING, "h:min"
 
 
 def rate(hertz: float) -> str:

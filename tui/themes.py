@@ -18,12 +18,17 @@ SUN: Final = "sagline-sun"
 MONO: Final = "sagline-mono"
 
 
-def _variables(*, current: str, voltage: str, power: str, energy: str, key: str) -> dict[str, str]:
+def _variables(
+    *, current: str, voltage: str, power: str, energy: str, speed: str, force: str, shade: str, key: str
+) -> dict[str, str]:
     return {
         "quantity-current": current,
         "quantity-voltage": voltage,
         "quantity-power": power,
         "quantity-energy": energy,
+        "quantity-speed": speed,
+        "quantity-force": force,
+        "shade": shade,
         "footer-key-foreground": key,
         "block-cursor-text-style": "reverse",
     }
@@ -43,7 +48,14 @@ THEMES: Final = (
         surface="#0E1216",
         panel="#262E36",
         variables=_variables(
-            current="#F0A500", voltage="#56B4E9", power="#DB8CB8", energy="#2FC79B", key="#F0E442"
+            current="#F0A500",
+            voltage="#56B4E9",
+            power="#DB8CB8",
+            energy="#2FC79B",
+            speed="#F0E442",
+            force="#FF8A5C",
+            shade="#1C252E",
+            key="#F0E442",
         ),
     ),
     Theme(
@@ -60,7 +72,14 @@ THEMES: Final = (
         panel="#E2E2E2",
         dark=False,
         variables=_variables(
-            current="#8F3400", voltage="#004A80", power="#7A1A57", energy="#005039", key="#000000"
+            current="#8F3400",
+            voltage="#004A80",
+            power="#7A1A57",
+            energy="#005039",
+            speed="#5C4A00",
+            force="#9C0000",
+            shade="#E6E6E6",
+            key="#000000",
         ),
     ),
     Theme(
@@ -76,7 +95,14 @@ THEMES: Final = (
         surface="#000000",
         panel="#303030",
         variables=_variables(
-            current="#FFFFFF", voltage="#FFFFFF", power="#FFFFFF", energy="#FFFFFF", key="#FFFFFF"
+            current="#FFFFFF",
+            voltage="#FFFFFF",
+            power="#FFFFFF",
+            energy="#FFFFFF",
+            speed="#FFFFFF",
+            force="#FFFFFF",
+            shade="#303030",
+            key="#FFFFFF",
         ),
     ),
 )

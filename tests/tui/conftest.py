@@ -17,15 +17,19 @@ from capture.engine.snapshot import (
     LinkStatus,
     RecordingState,
     RecordingStatus,
+    ShadedCut,
     Snapshot,
 )
-from capture.folds.figures import RunFigures
+from capture.folds.cut_record import CutRecord, Sag
+from capture.folds.figures import ChannelFigures, RunFigures, SpeedFigures
+from capture.folds.remaining_time import Remaining
+from capture.folds.speed import SpeedState
 from capture.quantities import Figure
+from capture.run_card import RunCard
 from tui.app import SaglineApp
 
 if TYPE_CHECKING:
     from capture.events import TypedReading
-    from capture.run_card import RunCard
 
 BINS = 2400
 BIN_S = 0.025
@@ -42,15 +46,43 @@ def limb_cuts(*, end_s: float = END_S) -> ChartWindow:
     low, high = np.where(cutting, current - ripple, 0.2), np.where(cutting, current + ripple, 0.4)
     high[bin_number % 600 == 4] = 62.4
     low[1490:1540] = high[1490:1540] = np.nan
+    speed = np.where(cutting, 3990.0 + 60.0 * np.cos(2.0 * t), 30.0)
     rest = 39.6 - 0.01 * (t - t[0])
     return ChartWindow(
         end_s=end_s,
         bin_s=BIN_S,
-        lowest={"current_a": low, "voltage_v": rest - 0.09 * high},
-        highest={"current_a": high, "voltage_v": rest - 0.09 * low},
+        lowest={"current_a": low, "voltage_v": rest - 0.09 * high, "speed_rpm": speed - 30.0},
+        highest={"current_a": high, "voltage_v": rest - 0.09 * low, "speed_rpm": speed + 30.0},
         marks_s=(end_s - 48.0, end_s - 7.5),
+        cuts=tuple(ShadedCut(number, 15.0 * number, 15.0 * number + 8.9) for number in range(8, 13)),
     )
 
+
+def limb_cut(number: int, start_s: float) -> CutRecord:
+    """Return the record of one cut of about nine seconds."""
+    sag = Sag(4.80 + 0.01 * (number % 3), 12.1, 0.081)
+    return CutRecord(
+        start_us=round(start_s * 1e6),
+        end_us=round((start_s + 8.9) * 1e6),
+        covered_s=8.9,
+        charge_ah=0.0703,
+        energy_wh=2.61,
+        mean_power_w=1055.7,
+        peak_current_a=61.3 + 0.1 * number,
+        rest_voltage_v=39.6 - 0.02 * number,
+        rested_s=6.0,
+        minimum_voltage_v=34.1,
+        peak_sag=replace(sag, volts=sag.volts + 0.01 * (number == 12)),
+        steady_sag=Sag(3.2, 8.1, 0.09),
+        mean_speed_rpm=3987.0,
+        lowest_speed_rpm=3870.0,
+        mean_force_n=62.0,
+        mean_torque_nm=None,
+        has_gap=number == 10,
+    )
+
+
+CUTS = tuple(limb_cut(number, 15.0 * number) for number in range(1, 13))
 
 FIGURES = RunFigures(
     duration_s=END_S,
@@ -68,25 +100,41 @@ FIGURES = RunFigures(
     rested_s=12.0,
     drop_from_rest=Figure(5.62, 0.03, "V"),
     cuts=12,
+    cut_records=CUTS,
+    latest_cut=CUTS[-1],
+    speed=SpeedFigures(SpeedState.TURNING, 3987.0, None, 3500.0, 3991.0, 3870.0, 4320.0, 0),
+    channels={"force_n": ChannelFigures(40.0, 7000.0, END_S, 0.0, 84.2, 15_000)},
+    remaining=Remaining(252.3, 200.9, 341.2),
+    first_tick_us=0,
 )
 
 CHANNELS = (
     ChannelFace("current_a", "current", "A"),
     ChannelFace("voltage_v", "voltage", "V"),
     ChannelFace("speed_rpm", "speed", "1/min"),
+    ChannelFace("force_n", "force", "N"),
     ChannelFace("pack_temperature_degc", "pack_temperature", "Cel"),
 )
 
 STREAMING = Snapshot(
-    link=LinkStatus(LinkState.STREAMING, "sim:polesaw", logger_name="bench logger", rate_hz=1000.0),
+    link=LinkStatus(
+        LinkState.STREAMING, "sim:polesaw", logger_name="bench logger", rate_hz=1000.0, ring_s=4.1
+    ),
     recording=RecordingStatus(RecordingState.OFF, disk_minutes_left=95.0),
     channels=CHANNELS,
-    latest={"current_a": 31.52, "voltage_v": 36.42, "speed_rpm": 3987.0, "pack_temperature_degc": 41.3},
+    latest={
+        "current_a": 31.52,
+        "voltage_v": 36.42,
+        "speed_rpm": 3987.0,
+        "force_n": 61.7,
+        "pack_temperature_degc": 41.3,
+    },
     power_w=31.52 * 36.42,
     rest_v=39.6,
     figures=FIGURES,
     run_s=END_S,
     chart=limb_cuts(),
+    card=RunCard("timed cut", "heron", "polesaw", series=10, cutoff_v=28.0),
 )
 
 RECORDING = replace(

@@ -3,7 +3,16 @@
 import numpy as np
 import pytest
 
-from tui.widgets.chart_picture import GAP_SIGN, PROVISIONAL_SIGN, Part, TimeSpan, Trace, draw_chart
+from tui.widgets.chart_picture import (
+    CUT_SIGN,
+    GAP_SIGN,
+    MARK_SIGN,
+    PROVISIONAL_SIGN,
+    Part,
+    TimeSpan,
+    Trace,
+    draw_chart,
+)
 from tui.widgets.envelope import DotStyle
 
 BINS, BIN_S = 2400, 0.025
@@ -21,11 +30,14 @@ def picture(
     style=DotStyle.BRAILLE,
     first_mark=1,
     provisional_from_s=None,
+    cuts=(),
 ):
     traces = [Trace(Part.CURRENT, "A", current, current, 2.0, from_zero=True)]
     if voltage is not None:
         traces.append(Trace(Part.VOLTAGE, "V", voltage, voltage, 1.0, from_zero=False))
-    time = TimeSpan(60.0, BIN_S, span_s, marks_s, first_mark, provisional_from_s=provisional_from_s)
+    time = TimeSpan(
+        60.0, BIN_S, span_s, marks_s, first_mark, provisional_from_s=provisional_from_s, cuts=cuts
+    )
     return draw_chart(traces, time, width=width, height=height, style=style)
 
 
@@ -91,10 +103,10 @@ def test_time_labels_end_at_now():
 def test_a_mark_is_a_line_behind_the_trace_with_its_number_on_the_axis():
     drawn = picture(flat(0.3), flat(38.0), marks_s=(30.0, 45.0, 99.0, -5.0), first_mark=11)
     axis = drawn.lines()[-2]
-    assert "11" in axis
-    assert "12" in axis
+    assert f"{MARK_SIGN}11" in axis
+    assert f"{MARK_SIGN}12" in axis
     assert "13" not in axis
-    column = axis.index("11")
+    column = axis.index(MARK_SIGN)
     assert drawn.signs[3, column] == "┃"
     assert (drawn.parts[:, column] == Part.CURRENT).any()
     assert (drawn.parts[:, column] == Part.VOLTAGE).any()
@@ -102,8 +114,41 @@ def test_a_mark_is_a_line_behind_the_trace_with_its_number_on_the_axis():
 
 def test_a_mark_of_another_recording_has_no_number():
     axis = picture(flat(0.3), marks_s=(30.0,), first_mark=0).lines()[-2]
-    assert "┸" in axis
+    assert MARK_SIGN in axis
     assert "0" not in axis
+
+
+def test_a_cut_is_shaded_and_the_axis_under_it_is_heavy_with_its_number():
+    """Without any colour the axis tells where the tool worked, and which cut it was."""
+    drawn = picture(flat(20.0), cuts=((3, 20.0, 40.0), (4, 50.0, 50.4), (2, -30.0, -10.0), (5, 58.0, 61.0)))
+    axis = drawn.lines()[-2]
+    heavy = np.flatnonzero(drawn.parts[-2] == Part.CUT)
+    shaded = np.flatnonzero(drawn.shaded[0])
+    assert heavy.tolist() == shaded.tolist()
+    assert f"[3]{CUT_SIGN}" in axis
+    assert "[4]" not in axis, "no room for its number: the heavy line alone"
+    assert CUT_SIGN in axis[MARGIN + int(50 / 60 * 111) :]
+    assert "[2]" not in axis
+    assert axis.endswith(("[5]" + CUT_SIGN, "[5]")), "it goes on behind the right end"
+    assert not drawn.shaded[-2:].any()
+    assert abs(shaded[0] - (MARGIN + 20 / 60 * 111)) <= 1
+
+
+def test_missing_readings_in_a_cut_are_crossed_all_the_same():
+    current = flat(20.0)
+    current[1200:1300] = np.nan
+    assert GAP_SIGN in picture(current, cuts=((1, 10.0, 50.0),)).lines()[-2]
+
+
+def test_three_panes_find_room_in_eleven_rows():
+    values = {Part.CURRENT: 20.0, Part.VOLTAGE: 38.0, Part.SPEED: 4000.0}
+    traces = [
+        Trace(part, "A", flat(value), flat(value), 1.0, from_zero=True) for part, value in values.items()
+    ]
+    for height, panes in ((8, 2), (10, 2), (11, 3), (20, 3), (5, 1)):
+        drawn = draw_chart(traces, TimeSpan(60.0, BIN_S, 60.0), width=100, height=height)
+        shown = [part for part in values if rows_of(drawn, part)]
+        assert len(shown) == panes, height
 
 
 def test_numbers_beyond_all_sense_are_drawn_at_the_edge():
@@ -117,7 +162,7 @@ def test_numbers_beyond_all_sense_are_drawn_at_the_edge():
 def test_any_size_is_filled_exactly(width, height):
     drawn = picture(flat(3.0), flat(38.0), width=width, height=height)
     assert drawn.signs.shape == drawn.parts.shape == (height, width)
-    assert all("".join(text for text, _ in drawn.runs(row)) == drawn.lines()[row] for row in range(height))
+    assert all("".join(text for text, *_ in drawn.runs(row)) == drawn.lines()[row] for row in range(height))
 
 
 def test_what_is_provisional_has_a_dashed_axis():

@@ -9,7 +9,7 @@ import pytest
 from textual.widgets import Footer
 from textual.worker import WorkerCancelled
 
-from capture.engine.snapshot import ChannelFace, ChartWindow, LinkState, RecordingState
+from capture.engine.snapshot import Alarm, AlarmKind, ChannelFace, ChartWindow, LinkState, RecordingState
 from capture.errors import DiskFull
 from tui.app import SaglineApp
 from tui.screens.help import HelpScreen
@@ -37,7 +37,7 @@ async def test_r_records_and_r_again_saves(session_at, moments):
     session = session_at(moments["streaming"])
     async with SaglineApp(session).run_test() as pilot:
         assert "□ NOT RECORDING" in line(pilot.app, "recording")
-        assert "press r to record" in line(pilot.app, "recording")
+        assert "r records" in line(pilot.app, "recording")
         await pilot.press("r")
         assert "■ RECORDING 3:07" in line(pilot.app, "recording")
         assert "heron-oak-8.parquet" in line(pilot.app, "recording")
@@ -159,7 +159,7 @@ async def test_a_click_on_a_key_of_the_last_line_is_that_key(session_at, moments
 async def test_the_palette_holds_every_action_once(app_at, moments):
     async with app_at(moments["recording"]).run_test() as pilot:
         titles = [command.title for command in pilot.app.get_system_commands(pilot.app.screen)]
-        names = ["Record", "Mark", "Freeze", "Longer", "Shorter", "Theme", "Help", "Quit"]
+        names = ["Record", "Mark", "Arm", "Seen", "Freeze", "Longer", "Shorter", "Theme", "Help", "Quit"]
         assert sorted(title.split(" (")[0] for title in titles) == sorted(names)
 
 
@@ -245,7 +245,7 @@ async def test_hostile_names_are_shown_as_they_are(app_at, moments):
             assert "[red]x[" in line(pilot.app, place)
         assert line(pilot.app, "channels") == r"[b]heat[/b]\x07 — [K]"
         failed = replace(link, state=LinkState.FAILED, message=name)
-        pilot.app._live._session.now = replace(moments["connecting"], link=failed)
+        pilot.app._live.session.now = replace(moments["connecting"], link=failed)
         pilot.app.screen.look()
         await pilot.pause()
         assert "\x1b" not in pilot.app.export_screenshot()
@@ -265,9 +265,79 @@ async def test_absurd_readings_do_not_stop_the_screen(app_at, moments):
         power_w=inf,
     )
     async with app_at(now).run_test() as pilot:
-        tiles = {tile.id: tile.figures.digits for tile in pilot.app.screen.query(FigureTile)}
-        assert tiles == {"voltage": "1E300", "current": "—", "power": "—", "energy": "—"}
+        tiles = {tile.id: tile.figures.digits for tile in pilot.app.screen.query(FigureTile) if tile.display}
+        assert tiles.pop("voltage") == "1E300"
+        assert tiles.pop("remaining") == "4:12"
+        assert set(tiles.values()) == {"—"}
         empty = ChartWindow(0.0, 0.025, {}, {})
-        pilot.app._live._session.now = replace(now, chart=empty)
+        pilot.app._live.session.now = replace(now, chart=empty)
         pilot.app.screen.look()
         assert not pilot.app.screen.query_one(EnvelopeChart).display
+
+
+async def test_a_arms_and_disarms(session_at, moments):
+    session = session_at(moments["streaming"])
+    async with SaglineApp(session).run_test() as pilot:
+        await pilot.press("a")
+        assert "◇ ARMED" in line(pilot.app, "recording")
+        assert "a load starts it" in line(pilot.app, "recording")
+        await pilot.press("a")
+        assert "ARMED" not in line(pilot.app, "recording")
+    assert session.asked == ["arm", "disarm"]
+
+
+HOT = Alarm(AlarmKind.TEMPERATURE_HIGH, "pack_temperature", 71.3, 70.0, "Cel")
+LOW = Alarm(AlarmKind.VOLTAGE_LOW, "voltage", 27.4, 28.0, "V")
+
+
+def flashes(app):
+    """Return whether the whole screen turns over and back."""
+    screen, seen = app.screen, set()
+    screen.flashing.pause()
+    for _ in range(4):
+        screen.flash()
+        seen.add(screen.has_class("-flash"))
+    return seen == {True, False}
+
+
+async def test_an_alarm_flashes_the_whole_screen_until_it_is_seen(session_at, moments):
+    """Text, shape and flash; x ends the flashing, the line stays; another alarm flashes anew."""
+    session = session_at(moments["recording"])
+    async with SaglineApp(session).run_test() as pilot:
+        app = pilot.app
+        assert not app.screen.query_one("#alarm").display
+        session.now = replace(session.now, alarms=(HOT,))
+        app.screen.look()
+        await pilot.pause()
+        assert app.screen.query_one("#alarm").display
+        assert "▲▲ PACK HOT 71.3 °C, limit 70.0" in line(app, "alarm")
+        assert flashes(app)
+        await pilot.press("x")
+        assert not flashes(app)
+        assert not app.screen.has_class("-flash")
+        assert "PACK HOT" in line(app, "alarm")
+        session.now = replace(session.now, alarms=(HOT, LOW))
+        app.screen.look()
+        assert flashes(app)
+        await pilot.press("x")
+        session.now = replace(session.now, alarms=())
+        app.screen.look()
+        assert not app.screen.query_one("#alarm").display
+        session.now = replace(session.now, alarms=(HOT,))
+        app.screen.look()
+        assert flashes(app), "it came back"
+
+
+async def test_tiles_appear_as_channels_become_known(session_at, moments):
+    session = session_at(moments["connecting"])
+    async with SaglineApp(session).run_test() as pilot:
+        shown = [tile.id for tile in pilot.app.screen.query(FigureTile) if tile.display]
+        assert shown == ["voltage", "current", "power", "energy"]
+        session.now = moments["recording"]
+        pilot.app.screen.look()
+        shown = [tile.id for tile in pilot.app.screen.query(FigureTile) if tile.display]
+        assert shown == ["voltage", "current", "power", "energy", "speed", "force", "remaining"]
+        await pilot.resize_terminal(40, 12)
+        await pilot.pause()
+        shown = [tile.id for tile in pilot.app.screen.query(FigureTile) if tile.display]
+        assert shown == ["voltage", "current"]

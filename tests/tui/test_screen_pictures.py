@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from capture.engine.snapshot import LinkState
+from capture.engine.snapshot import Alarm, AlarmKind, LinkState
 
 SIZES = [(80, 24), (120, 40)]
 
@@ -55,3 +55,27 @@ def test_reconnecting(snap_compare, app_at, moments, size):
     message = "serial:/dev/ttyACM0: went away. Put it right: it is tried again by itself."
     link = replace(now.link, state=LinkState.RECONNECTING, message=message, silent_s=7.2)
     assert snap_compare(app_at(replace(now, link=link)), terminal_size=size)
+
+
+def test_an_alarm_while_armed_and_ending(snap_compare, app_at, moments, size):
+    now = moments["recording"]
+    alarm = Alarm(AlarmKind.CURRENT_HIGH, "current", 73.2, 60.0, "A")
+    recording = replace(now.recording, armed=True, ends_in_s=41.0)
+    shown = replace(now, alarms=(alarm,), recording=recording)
+
+    async def flash(pilot):
+        await pilot.pause()
+        pilot.app.screen.flashing.pause()
+        pilot.app.screen.set_class(True, "-flash")
+        await pilot.pause()
+
+    assert snap_compare(app_at(shown), terminal_size=size, run_before=flash)
+
+
+def test_lost_for_good_and_armed(snap_compare, app_at, moments, size):
+    now = moments["streaming"]
+    link = replace(now.link, lost_samples=812)
+    recording = replace(now.recording, armed=True)
+    assert snap_compare(
+        app_at(replace(now, link=link, recording=recording)), press=["t", "t"], terminal_size=size
+    )

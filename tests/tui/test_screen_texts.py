@@ -3,15 +3,28 @@
 from dataclasses import replace
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
-from capture.engine.snapshot import ChannelFace, LinkState, LinkStatus, RecordingState, RecordingStatus
+from capture.engine.snapshot import (
+    Alarm,
+    AlarmKind,
+    ChannelFace,
+    LinkState,
+    LinkStatus,
+    RecordingState,
+    RecordingStatus,
+)
+from capture.folds.speed import SpeedState
+from capture.run_card import RunCard
 from tui.screens.advice import advice
 from tui.screens.room import room_for
-from tui.screens.shown_figures import other_channels, tiles_of
+from tui.screens.shown_figures import last_cut_pieces, other_channels, tiles_of
 from tui.themes import THEMES
+from tui.widgets.chart_picture import GAP_SIGN
 from tui.widgets.pieces import Piece, Shrink, line_of
 from tui.widgets.state_words import FROZEN, LINK_WORDS, RECORDING_WORDS
-from tui.widgets.status_line import link_pieces, recording_pieces
+from tui.widgets.status_line import alarm_pieces, link_pieces, recording_pieces
 
 
 def texts(pieces):
@@ -34,11 +47,23 @@ def test_the_link_line_counts_what_was_lost_and_warns_by_a_sign():
     link = LinkStatus(LinkState.STREAMING, "sim:polesaw", "wren logger", rate_hz=512.0, lost_samples=1234)
     assert texts(link_pieces(link, frozen=False)) == [
         "● STREAMING",
+        f"{GAP_SIGN} GAP 1,234",
         "wren logger",
         "512 Hz",
-        "! lost 1,234",
-        "rejected 0",
+        "recovered 0",
     ]
+
+
+def test_the_link_line_says_what_the_logger_keeps():
+    link = LinkStatus(LinkState.STREAMING, "sim:polesaw", rate_hz=500.0, ring_s=4.096, rejected_frames=3)
+    assert texts(link_pieces(link, frozen=False))[2:] == [
+        "500 Hz",
+        "lost 0",
+        "recovered 0",
+        "ring 4.1 s",
+        "! rejected 3",
+    ]
+    assert texts(link_pieces(replace(link, ring_s=0.0), frozen=False))[-2] == "! no ring"
 
 
 def test_the_link_line_says_for_how_long_nothing_came():
@@ -54,11 +79,11 @@ def test_a_message_takes_the_place_of_the_name():
 @pytest.mark.parametrize(
     ("state", "streaming", "expected"),
     [
-        (RecordingState.OFF, True, ["□ NOT RECORDING", "press r to record"]),
+        (RecordingState.OFF, True, ["□ NOT RECORDING", "r records, a arms"]),
         (RecordingState.OFF, False, ["□ NOT RECORDING"]),
-        (RecordingState.RUNNING, True, ["■ RECORDING 0:09", "0 marks"]),
+        (RecordingState.RUNNING, True, ["■ RECORDING 0:09", "writer ok", "0 marks"]),
         (RecordingState.SAVING, True, ["▼ SAVING"]),
-        (RecordingState.SAVED, True, ["✓ SAVED", "r records again"]),
+        (RecordingState.SAVED, True, ["✓ SAVED", "r records, a arms"]),
         (RecordingState.INTERRUPTED, False, ["▲ INTERRUPTED"]),
     ],
 )
@@ -66,9 +91,29 @@ def test_the_recording_line_says_what_can_be_done(state, streaming, expected):
     assert texts(recording_pieces(RecordingStatus(state), 9.0, streaming=streaming)) == expected
 
 
+def test_arming_and_the_end_that_is_near_are_told():
+    armed = RecordingStatus(RecordingState.OFF, armed=True)
+    told = texts(recording_pieces(armed, 0.0, streaming=True))
+    assert told == ["□ NOT RECORDING", "◇ ARMED", "a load starts it, or r"]
+    ending = RecordingStatus(RecordingState.RUNNING, armed=True, ends_in_s=41.6)
+    assert texts(recording_pieces(ending, 9.0, streaming=True))[:2] == ["■ RECORDING 0:09", "ends in 42 s"]
+
+
+def test_an_alarm_says_what_the_limit_is_and_what_to_do():
+    hot = Alarm(AlarmKind.TEMPERATURE_HIGH, "pack_temperature", 71.26, 70.0, "Cel")
+    low = Alarm(AlarmKind.GROUP_LOW, "group_3", 2.714, 2.8, "V")
+    assert texts(alarm_pieces([hot, low], seen=False)) == [
+        "▲▲ PACK HOT 71.3 °C, limit 70.0",
+        "stop and let it cool; x: seen",
+        "▲▲ VOLTAGE LOW group 3 2.71 V, limit 2.80",
+    ]
+    assert texts(alarm_pieces([hot], seen=True))[1] == "stop and let it cool"
+    assert alarm_pieces([], seen=False) == []
+
+
 def test_a_full_disk_and_a_slow_one_are_told():
     status = RecordingStatus(RecordingState.RUNNING, waiting_fraction=0.5, disk_minutes_left=4.0)
-    assert "! disk slow, 50% waiting" in texts(recording_pieces(status, 0.0, streaming=True))
+    assert "! writer behind, 50% waiting" in texts(recording_pieces(status, 0.0, streaming=True))
     assert "! disk 4 min" in texts(recording_pieces(status, 0.0, streaming=True))
 
 
@@ -103,15 +148,16 @@ def test_a_line_is_never_wider_than_its_room(width):
 
 def test_sag_is_rest_voltage_minus_the_voltage_now(moments):
     tiles = tiles_of(moments["recording"])
-    assert [detail.value for detail in tiles.voltage.details] == ["3.18 V", "33.98 V", "5.62 V"]
-    assert tiles.power.digits == "1148"
+    assert [detail.value for detail in tiles["voltage"].details] == ["3.18 V", "33.98 V", "5.62 V"]
+    assert tiles["power"].digits == "1148"
     measured = replace(moments["recording"], latest={"power_w": 900.0})
-    assert tiles_of(measured).power.digits == "900"
+    assert tiles_of(measured)["power"].digits == "900"
 
 
 def test_what_is_missing_is_a_dash(moments):
     tiles = tiles_of(moments["connecting"])
-    for tile in (tiles.voltage, tiles.current, tiles.power, tiles.energy):
+    assert list(tiles) == ["voltage", "current", "power", "energy"]
+    for tile in tiles.values():
         assert tile.digits == "—"
         assert all(detail.value.startswith("—") for detail in tile.details)
         assert not tile.stale
@@ -120,19 +166,19 @@ def test_what_is_missing_is_a_dash(moments):
 def test_cuts_are_shown_only_where_they_can_be_told(moments):
     now = moments["recording"]
     without = replace(now, figures=replace(now.figures, cuts=None))
-    assert "cuts" in [detail.name for detail in tiles_of(now).power.details]
-    assert "cuts" not in [detail.name for detail in tiles_of(without).power.details]
+    assert "cuts" in [detail.name for detail in tiles_of(now)["power"].details]
+    assert "cuts" not in [detail.name for detail in tiles_of(without)["power"].details]
 
 
 def test_values_of_a_silent_link_are_called_stale(moments):
     link = replace(moments["recording"].link, state=LinkState.SILENT, silent_s=4.3)
     tiles = tiles_of(replace(moments["recording"], link=link))
-    assert tiles.voltage.stale == tiles.power.stale == "stale 0:04"
-    assert not tiles.energy.stale
+    assert tiles["voltage"].stale == tiles["power"].stale == "stale 0:04"
+    assert not tiles["energy"].stale
 
 
 def test_channels_without_a_tile_have_a_line(moments):
-    assert texts(other_channels(moments["recording"])) == ["speed 3987 rpm", "pack temperature 41.3 °C"]
+    assert texts(other_channels(moments["recording"])) == ["pack temperature 41.3 °C"]
 
 
 def test_every_empty_chart_says_what_to_do_and_defers_to_the_codes():
@@ -143,19 +189,62 @@ def test_every_empty_chart_says_what_to_do_and_defers_to_the_codes():
 
 
 @pytest.mark.parametrize(
-    ("size", "columns", "tiles", "details"),
+    ("size", "wanted", "columns", "tiles", "rows", "details"),
     [
-        ((80, 24), 4, 4, 3),
-        ((120, 40), 4, 4, 3),
-        ((60, 24), 2, 4, 0),
-        ((40, 12), 2, 2, 0),
-        ((20, 20), 1, 2, 0),
+        ((80, 24), 4, 4, 4, 3, 3),
+        ((80, 24), 7, 4, 7, 3, 0),
+        ((120, 40), 4, 4, 4, 5, 3),
+        ((120, 40), 7, 4, 7, 5, 1),
+        ((200, 60), 8, 4, 8, 8, 3),
+        ((60, 24), 7, 3, 6, 3, 0),
+        ((40, 12), 7, 2, 2, 3, 0),
+        ((20, 20), 7, 1, 2, 3, 0),
     ],
 )
-def test_a_small_terminal_gives_up_panels_before_digits(size, columns, tiles, details):
-    room = room_for(*size)
-    assert (room.columns, room.tiles, room.details) == (columns, tiles, details)
-    assert room.digits.rows >= 3
+def test_a_small_terminal_gives_up_panels_before_digits(size, wanted, columns, tiles, rows, details):
+    room = room_for(*size, wanted)
+    assert (room.columns, room.tiles, room.digits.rows, room.details) == (columns, tiles, rows, details)
+
+
+@given(width=st.integers(1, 300), height=st.integers(1, 100), wanted=st.integers(4, 8))
+def test_larger_terminals_never_show_fewer_figures(width, height, wanted):
+    """Half the height at most is for the figures; one more column or row takes none away."""
+    room = room_for(width, height, wanted)
+    assert 2 <= room.tiles <= wanted
+    for more in (room_for(width + 1, height, wanted), room_for(width, height + 1, wanted)):
+        assert more.tiles >= room.tiles or more.cuts is not room.cuts
+    if height >= 24 and width >= 20:
+        tile_rows = -(-room.tiles // room.columns)
+        assert tile_rows * (1 + room.digits.rows + room.details) <= height / 2
+
+
+def test_tiles_stand_for_what_the_logger_has_and_the_card_knows(moments):
+    now = moments["recording"]
+    assert list(tiles_of(now)) == ["voltage", "current", "power", "energy", "speed", "force", "remaining"]
+    assert tiles_of(now)["remaining"].digits == "4:12"
+    assert tiles_of(now)["remaining"].details[0].value == "3:20\N{EN DASH}5:41"
+    bare = replace(now, channels=now.channels[:2], card=RunCard())
+    assert list(tiles_of(bare)) == ["voltage", "current", "power", "energy"]
+
+
+def test_a_speed_without_pulses_is_a_bound_and_never_the_last_reading(moments):
+    now = moments["recording"]
+    silent = replace(now.figures.speed, how=SpeedState.NO_PULSE, now=None, at_most=312.4)
+    tile = tiles_of(replace(now, figures=replace(now.figures, speed=silent)))["speed"]
+    assert (tile.digits, tile.stale) == ("—", "no pulse, at most 312")
+
+
+def test_the_last_cut_has_a_line(moments):
+    assert texts(last_cut_pieces(moments["recording"].figures)) == [
+        "cut 12",
+        "8.9 s",
+        "2.61 Wh",
+        "1056 W",
+        "sag 4.81 V",
+        "3987 rpm",
+    ]
+    assert "no cut yet" in texts(last_cut_pieces(None))[0]
+    assert "no cut yet" in texts(last_cut_pieces(replace(moments["recording"].figures, latest_cut=None)))[0]
 
 
 def luminance(colour):
@@ -173,17 +262,20 @@ def test_every_quantity_stands_out_from_the_ground_by_seven_to_one(theme):
     for colour in colours:
         lighter, darker = sorted((luminance(colour), ground), reverse=True)
         assert (lighter + 0.05) / (darker + 0.05) >= 7.0, colour
+    shade = luminance(theme.variables["shade"])
+    for colour in colours:
+        lighter, darker = sorted((luminance(colour), shade), reverse=True)
+        assert (lighter + 0.05) / (darker + 0.05) >= 4.5, f"{colour} where a cut is shaded"
 
 
 def test_what_waits_is_called_provisional(moments):
     """While samples are missing the figures of the moment, and the status line, say that they run ahead."""
     now = moments["recording"]
     waiting = replace(now, link=replace(now.link, missing_samples=640, recovered_samples=3))
-    assert tiles_of(waiting).voltage.stale == "provisional"
-    assert tiles_of(now).voltage.stale == ""
+    assert tiles_of(waiting)["voltage"].stale == "provisional"
+    assert tiles_of(now)["voltage"].stale == ""
     told = texts(link_pieces(waiting.link, frozen=False))
-    assert "┄ PROVISIONAL" in told
-    assert "! waiting for 640" in told
+    assert "↻ RECOVERING 640" in told
     assert "recovered 3" in told
 
 

@@ -1,8 +1,8 @@
 """A chart as characters and what each of them is: panes above one another on one time axis. Pure.
 
-The margin at the left holds the numbers with their unit. Below the last pane lie the time axis, which carries
-a cross where readings are missing and is dashed where they are provisional, and its labels in seconds before
-now.
+The margin at the left holds the numbers with their unit. Below the last pane lies the time axis with its
+labels in seconds before now. It is heavy under a cut and carries the cut's number, has a cross where readings
+are missing, and is dashed where they are provisional.
 """
 
 from __future__ import annotations
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 _MARGIN: Final = 9  # columns: a number, its unit, the axis
 GAP_SIGN: Final = "\N{BOX DRAWINGS LIGHT DIAGONAL CROSS}"
 PROVISIONAL_SIGN: Final = "\N{BOX DRAWINGS LIGHT TRIPLE DASH HORIZONTAL}"
+CUT_SIGN: Final = "\N{BOX DRAWINGS HEAVY HORIZONTAL}"
+MARK_SIGN: Final = "\N{BLACK UP-POINTING TRIANGLE}"
 _AXIS_ROWS: Final = 2
 _LEAST_WIDTH: Final = _MARGIN + 10
 _LEAST_PANE_ROWS: Final = 3  # what an axis with zero in its middle takes
@@ -42,6 +44,8 @@ class Part(IntEnum):
     GAP = 4
     CURRENT = 5
     VOLTAGE = 6
+    SPEED = 7
+    CUT = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,9 +62,9 @@ class Trace:
 
 @dataclass(frozen=True, slots=True)
 class TimeSpan:
-    """The stretch of time shown: `span_s` seconds up to `end_s`, and the marks on the same clock.
+    """The stretch of time shown: `span_s` seconds up to `end_s`, with marks and cuts on the same clock.
 
-    From `provisional_from_s` on earlier samples may yet come.
+    A cut is its number, its start and its end. From `provisional_from_s` on earlier samples may yet come.
     """
 
     end_s: float
@@ -70,19 +74,22 @@ class TimeSpan:
     first_mark: int = 1
     end_label: str = "now"
     provisional_from_s: float | None = None
+    cuts: tuple[tuple[int, float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A drawn chart: a character and a part for every cell, both of shape (height, width)."""
+    """A drawn chart: character, part, and whether it lies in a cut, for every cell: shape (height, width)."""
 
     signs: Cells
     parts: npt.NDArray[np.uint8]
+    shaded: Mask
 
     @classmethod
     def blank(cls, width: int, height: int) -> Picture:
         """Return an empty picture."""
-        return cls(np.full((height, width), " "), np.zeros((height, width), dtype=np.uint8))
+        shape = (height, width)
+        return cls(np.full(shape, " "), np.zeros(shape, dtype=np.uint8), np.zeros(shape, dtype=np.bool_))
 
     def put(self, row: int, column: int, text: str, part: Part) -> None:
         """Write a text; what lies outside is cut."""
@@ -92,15 +99,16 @@ class Picture:
             self.signs[row, start:end] = list(text[start - column : end - column])
             self.parts[row, start:end] = part
 
-    def runs(self, row: int) -> Iterator[tuple[str, Part]]:
-        """Yield the texts of one row, each with its part, from the left."""
-        parts = self.parts[row]
+    def runs(self, row: int) -> Iterator[tuple[str, Part, bool]]:
+        """Yield the texts of one row, each with its part and whether it is shaded, from the left."""
+        parts, shaded = self.parts[row], self.shaded[row]
         if not len(parts):
             return
         text = "".join(self.signs[row].tolist())
-        starts = [0, *(np.flatnonzero(np.diff(parts)) + 1).tolist(), len(text)]
+        changes = (parts[1:] != parts[:-1]) | (shaded[1:] != shaded[:-1])
+        starts = [0, *(np.flatnonzero(changes) + 1).tolist(), len(text)]
         for start, end in pairwise(starts):
-            yield text[start:end], Part(int(parts[start]))
+            yield text[start:end], Part(int(parts[start])), bool(shaded[start])
 
     def lines(self) -> list[str]:
         """Return the characters alone, line by line."""
@@ -112,28 +120,31 @@ def draw_chart(
 ) -> Picture:
     """Return the chart of the traces; blank where there is no room or nothing to show."""
     picture = Picture.blank(max(width, 0), max(height, 0))
-    pane_rows = _rows_of_panes(len(traces), height - _AXIS_ROWS)
+    spare, pane_rows = _rows_of_panes(len(traces), height - _AXIS_ROWS)
     if width < _LEAST_WIDTH or not pane_rows:
         return picture
     gap = np.zeros((width - _MARGIN) * 2, dtype=np.bool_)
     top = 0
     for trace, rows in zip(traces, pane_rows, strict=False):
         gap |= _draw_pane(picture, trace, time, range(top, top + rows), style)
-        top += rows + (height - _AXIS_ROWS >= _SPARE_ROW_FROM)
-    _draw_time_axis(picture, time, gap)
+        top += rows + spare
+    _draw_time_axis(picture, time)
+    _draw_cuts(picture, time)
+    _draw_gaps(picture, gap)
     _draw_marks(picture, time)
     return picture
 
 
-def _rows_of_panes(panes: int, rows: int) -> list[int]:
-    """Return the height of each pane; the lower panes are dropped where they would be too low to read."""
-    while panes and (rows - (panes - 1)) // panes < _LEAST_PANE_ROWS:
+def _rows_of_panes(panes: int, rows: int) -> tuple[int, list[int]]:
+    """Return the rows between two panes and the height of each; lower panes go where all would be too low."""
+    while panes and rows // panes < _LEAST_PANE_ROWS:
         panes -= 1
     if not panes:
-        return []
-    usable = rows - (panes - 1) * (rows >= _SPARE_ROW_FROM)
+        return 0, []
+    spare = int(rows >= _SPARE_ROW_FROM and (rows - (panes - 1)) // panes >= _LEAST_PANE_ROWS)
+    usable = rows - (panes - 1) * spare
     # the first pane takes what does not divide: peaks of current are the tallest thing on the screen
-    return [usable // panes + (1 if pane < usable % panes else 0) for pane in range(panes)]
+    return spare, [usable // panes + (1 if pane < usable % panes else 0) for pane in range(panes)]
 
 
 def _draw_pane(picture: Picture, trace: Trace, time: TimeSpan, rows: range, style: DotStyle) -> Mask:
@@ -177,7 +188,7 @@ def _draw_ticks(picture: Picture, axis: Axis, trace: Trace, rows: range) -> None
         picture.put(rows.start + row, _MARGIN, dotted, Part.GRID)
 
 
-def _draw_time_axis(picture: Picture, time: TimeSpan, gap: Mask) -> None:
+def _draw_time_axis(picture: Picture, time: TimeSpan) -> None:
     height, width = picture.signs.shape
     plot = width - _MARGIN
     picture.put(height - _AXIS_ROWS, _MARGIN - 1, "└" + "─" * plot, Part.AXIS)
@@ -193,6 +204,27 @@ def _draw_time_axis(picture: Picture, time: TimeSpan, gap: Mask) -> None:
         # labels at both ends are pulled inside
         start = min(max(_MARGIN + column - len(label) // 2, _MARGIN - 1), width - len(label))
         picture.put(height - 1, start, label, Part.AXIS)
+
+
+def _draw_cuts(picture: Picture, time: TimeSpan) -> None:
+    """Shade each cut, and draw the axis under it heavy, with its number where there is room."""
+    height, width = picture.signs.shape
+    plot, axis_row = width - _MARGIN, height - _AXIS_ROWS
+    for number, start_s, end_s in time.cuts:
+        if not (end_s > time.end_s - time.span_s and start_s <= time.end_s):
+            continue
+        first, last = _column_of(start_s, time, plot), _column_of(end_s, time, plot)
+        columns = last - first + 1
+        picture.shaded[:axis_row, _MARGIN + first : _MARGIN + last + 1] = True
+        label = f"[{number}]"
+        shown = label.ljust(columns, CUT_SIGN) if len(label) <= columns else CUT_SIGN * columns
+        picture.put(axis_row, _MARGIN + first, shown, Part.CUT)
+
+
+def _draw_gaps(picture: Picture, gap: Mask) -> None:
+    """Draw a cross on the axis under each column in which readings are missing."""
+    height, width = picture.signs.shape
+    plot = width - _MARGIN
     missing = gap.reshape(plot, 2).any(axis=1)
     picture.signs[height - _AXIS_ROWS, _MARGIN:][missing] = GAP_SIGN
     picture.parts[height - _AXIS_ROWS, _MARGIN:][missing] = Part.GAP
@@ -209,7 +241,7 @@ def _draw_marks(picture: Picture, time: TimeSpan) -> None:
         free = np.isin(picture.parts[:axis_row, column], (Part.BLANK, Part.GRID))
         picture.signs[:axis_row, column][free] = "┃"
         picture.parts[:axis_row, column][free] = Part.MARK
-        text = str(number) if number > 0 else "┸"
+        text = f"{MARK_SIGN}{number}" if number > 0 else MARK_SIGN
         picture.put(axis_row, min(column, width - len(text)), text, Part.MARK)
 
 

@@ -1,4 +1,4 @@
-"""The chart of current and voltage over the last seconds, drawn line by line from a `ChartWindow`.
+"""The chart of current, voltage and speed over the last seconds, drawn line by line from a `ChartWindow`.
 
 The drawing itself is pure and lives in `chart_picture`; here it meets the screen: its size, its styles.
 """
@@ -8,13 +8,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, ClassVar, Final
 
 from rich.segment import Segment
+from rich.style import Style
 from textual.strip import Strip
 from textual.widget import Widget
 
 from tui.widgets.chart_picture import Part, Picture, TimeSpan, Trace, draw_chart
 
 if TYPE_CHECKING:
-    from rich.style import Style
     from textual.events import Resize
 
     from capture.engine.snapshot import ChartWindow
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _PANES: Final = (
     ("current_a", Part.CURRENT, "A", 2.0, True),
     ("voltage_v", Part.VOLTAGE, "V", 1.0, False),
+    ("speed_rpm", Part.SPEED, "rpm", 100.0, True),
 )
 
 
@@ -37,9 +38,12 @@ def traces_of(window: ChartWindow) -> list[Trace]:
 
 
 class EnvelopeChart(Widget):
-    """Minimum and maximum of current and voltage, one above the other on one time axis."""
+    """Minimum and maximum of current, voltage and speed, one above the other on one time axis."""
 
-    COMPONENT_CLASSES: ClassVar[set[str]] = {f"envelope-chart--{part.name.lower()}" for part in Part}
+    COMPONENT_CLASSES: ClassVar[set[str]] = {
+        "envelope-chart--shade",
+        *(f"envelope-chart--{part.name.lower()}" for part in Part),
+    }
 
     def __init__(self, *, id: str | None = None) -> None:  # noqa: A002  Textual's name for it
         super().__init__(id=id)
@@ -58,6 +62,7 @@ class EnvelopeChart(Widget):
             first_mark,
             end_label,
             window.provisional_from_s,
+            tuple((cut.number, cut.start_s, cut.end_s) for cut in window.cuts),
         )
         self._shown = (traces_of(window), time, style)
         self._draw()
@@ -77,8 +82,13 @@ class EnvelopeChart(Widget):
         """Return one line of the picture in the styles of its parts."""
         if y >= len(self._picture.signs):
             return Strip.blank(self.size.width, self.rich_style)
-        segments = [Segment(text, self._style_of(part)) for text, part in self._picture.runs(y)]
+        runs = self._picture.runs(y)
+        segments = [Segment(text, self._style_of(part, shaded)) for text, part, shaded in runs]
         return Strip(segments, self._picture.signs.shape[1]).adjust_cell_length(self.size.width)
 
-    def _style_of(self, part: Part) -> Style:
-        return self.get_component_rich_style(f"envelope-chart--{part.name.lower()}")
+    def _style_of(self, part: Part, shaded: bool) -> Style:  # noqa: FBT001  a property of the cell
+        style = self.get_component_rich_style(f"envelope-chart--{part.name.lower()}")
+        if not shaded:
+            return style
+        shade = self.get_component_rich_style("envelope-chart--shade")
+        return style + Style(bgcolor=shade.bgcolor)

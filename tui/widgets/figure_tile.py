@@ -71,17 +71,22 @@ class FigureTile(Widget):
         figures, size = self.figures, self._digit_size
         room = max(self.size.width, 1)
         field = min(room, max(size.columns(_FIELD), _LEAST_FIELD))
-        title = line_of(
-            [
-                Piece(figures.unit, "bold"),
-                Piece(f"! {figures.stale}" if figures.stale else "", "bold"),
-                Piece(figures.quantity),
-            ],
-            room,
-        )
+        title = line_of(self._title(room), room)
         digits = [Content(line) for line in _digit_lines(figures.digits, size, room)]
         details = [_detail_line(detail, field) for detail in figures.details[: self._details]]
         return Content("\n").join([title, *digits, *details])
+
+    def _title(self, room: int) -> list[Piece]:
+        """Return unit and name; without rows for small figures the first of them takes the name's place."""
+        figures = self.figures
+        unit, name = Piece(figures.unit, "bold"), Piece(figures.quantity)
+        if figures.stale:
+            return [unit, Piece(f"! {figures.stale}", "bold"), name]
+        if self._details or not figures.details:
+            return [unit, name]
+        first = figures.details[0]
+        text = f"{first.short} {first.value.removesuffix(' ' + figures.unit)}".strip()
+        return [unit, Piece(text) if len(figures.unit) + 2 + len(text) <= room else name]
 
 
 def _digit_lines(text: str, size: DigitSize, room: int) -> list[str]:

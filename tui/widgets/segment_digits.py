@@ -26,6 +26,7 @@ _SEGMENTS: Final = {
     "E": "adefg",
     " ": "",
 }
+_DOTS: Final = ".:"
 _NARROW: Final = 5
 _HALVES: Final = {(False, False): " ", (True, False): "▀", (False, True): "▄", (True, True): "█"}
 
@@ -45,7 +46,7 @@ class DigitSize:
 
     def columns(self, text: str) -> int:
         """Return the width of a text in this size."""
-        return sum(self.stroke if sign == "." else self.width for sign in text) + self.gap * (len(text) - 1)
+        return sum(self.stroke if sign in _DOTS else self.width for sign in text) + self.gap * (len(text) - 1)
 
     @property
     def gap(self) -> int:
@@ -88,8 +89,16 @@ def _glyph(sign: str, size: DigitSize) -> list[list[bool]]:
     """Return the pixels of one sign: half rows of columns."""
     if sign == ".":
         return [[half >= size.halves - size.stroke] * size.stroke for half in range(size.halves)]
+    if sign == ":":
+        return [[_is_in_colon(half, size)] * size.stroke for half in range(size.halves)]
     lit = _SEGMENTS.get(sign, "")
     return [[_is_lit(lit, column, half, size) for column in range(size.width)] for half in range(size.halves)]
+
+
+def _is_in_colon(half: int, size: DigitSize) -> bool:
+    """Return whether a half row lies in one of the two dots, in the middle of either half of a sign."""
+    upper, lower = size.halves // 4, size.halves - 1 - size.halves // 4
+    return upper <= half < upper + size.stroke or lower - size.stroke < half <= lower
 
 
 def _is_lit(lit: str, column: int, half: int, size: DigitSize) -> bool:

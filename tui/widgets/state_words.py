@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from capture.engine.snapshot import LinkState, RecordingState
+from capture.engine.snapshot import AlarmKind, LinkState, RecordingState
+from tui.widgets.chart_picture import GAP_SIGN
 
 
 class Tone(Enum):
@@ -72,11 +73,43 @@ RECORDING_WORDS: Final = {
     ),
 }
 
+ARMED: Final = StateWord(
+    "◇", "ARMED", Tone.WAITING, "a load starts the recording by itself, with the seconds before it"
+)
+
+GAP: Final = StateWord(
+    GAP_SIGN, "GAP", Tone.BAD, "samples are lost for good; the chart has the same sign where they would be"
+)
+
+RECOVERING: Final = StateWord(
+    "↻", "RECOVERING", Tone.WAITING, "the logger sends again what was lost on the way, from what it has kept"
+)
+
+ALARM: Final = StateWord(
+    "▲▲", "ALARM", Tone.BAD, "a limit of the run card is passed: the whole screen flashes"
+)
+
 PROVISIONAL: Final = StateWord(
     "┄",
     "PROVISIONAL",
     Tone.WAITING,
-    "earlier samples are missing and asked for again: the figures of the moment run ahead of the sums",
+    "earlier samples are missing and may yet come: the figures of the moment run ahead of the sums",
 )
 
 FROZEN: Final = StateWord("‖", "FROZEN", Tone.WAITING, "the view stands still; the recording goes on")
+
+
+@dataclass(frozen=True, slots=True)
+class AlarmWords:
+    """An alarm as people read it, and what to do."""
+
+    words: str
+    advice: str
+
+
+ALARM_WORDS: Final = {
+    AlarmKind.VOLTAGE_LOW: AlarmWords("VOLTAGE LOW", "stop: deep discharge harms the pack"),
+    AlarmKind.GROUP_LOW: AlarmWords("VOLTAGE LOW", "stop: deep discharge harms the cells"),
+    AlarmKind.CURRENT_HIGH: AlarmWords("CURRENT HIGH", "ease off"),
+    AlarmKind.TEMPERATURE_HIGH: AlarmWords("PACK HOT", "stop and let it cool"),
+}
