@@ -125,7 +125,7 @@ def test_a_cut_is_shaded_and_the_axis_under_it_is_heavy_with_its_number():
     heavy = np.flatnonzero(drawn.parts[-2] == Part.CUT)
     shaded = np.flatnonzero(drawn.shaded[0])
     assert heavy.tolist() == shaded.tolist()
-    assert f"[3]{CUT_SIGN}" in axis
+    assert f"{CUT_SIGN}[3]{CUT_SIGN}" in axis
     assert "[4]" not in axis, "no room for its number: the heavy line alone"
     assert CUT_SIGN in axis[MARGIN + int(50 / 60 * 111) :]
     assert "[2]" not in axis

@@ -132,6 +132,7 @@ def draw_chart(
     _draw_cuts(picture, time)
     _draw_gaps(picture, gap)
     _draw_marks(picture, time)
+    _number_cuts(picture, time)
     return picture
 
 
@@ -207,18 +208,36 @@ def _draw_time_axis(picture: Picture, time: TimeSpan) -> None:
 
 
 def _draw_cuts(picture: Picture, time: TimeSpan) -> None:
-    """Shade each cut, and draw the axis under it heavy, with its number where there is room."""
-    height, width = picture.signs.shape
-    plot, axis_row = width - _MARGIN, height - _AXIS_ROWS
-    for number, start_s, end_s in time.cuts:
-        if not (end_s > time.end_s - time.span_s and start_s <= time.end_s):
-            continue
-        first, last = _column_of(start_s, time, plot), _column_of(end_s, time, plot)
-        columns = last - first + 1
-        picture.shaded[:axis_row, _MARGIN + first : _MARGIN + last + 1] = True
+    """Shade each cut, and draw the axis under it heavy."""
+    axis_row = picture.signs.shape[0] - _AXIS_ROWS
+    for _, columns in _columns_of_cuts(picture, time):
+        picture.shaded[:axis_row, columns.start : columns.stop] = True
+        picture.put(axis_row, columns.start, CUT_SIGN * len(columns), Part.CUT)
+
+
+def _number_cuts(picture: Picture, time: TimeSpan) -> None:
+    """Write the number of each cut on its stretch of the axis, where neither mark nor gap is in the way."""
+    axis_row = picture.signs.shape[0] - _AXIS_ROWS
+    for number, columns in _columns_of_cuts(picture, time):
         label = f"[{number}]"
-        shown = label.ljust(columns, CUT_SIGN) if len(label) <= columns else CUT_SIGN * columns
-        picture.put(axis_row, _MARGIN + first, shown, Part.CUT)
+        starts = range(columns.start, columns.stop - len(label) + 1)
+        free = [
+            start
+            for start in starts
+            if (picture.parts[axis_row, start : start + len(label)] == Part.CUT).all()
+        ]
+        if free:
+            middle = (columns.start + columns.stop - len(label)) / 2
+            picture.put(axis_row, min(free, key=lambda start: abs(start - middle)), label, Part.CUT)
+
+
+def _columns_of_cuts(picture: Picture, time: TimeSpan) -> Iterator[tuple[int, range]]:
+    """Yield the number of each cut that is in sight, and the columns in which it lies."""
+    plot = picture.signs.shape[1] - _MARGIN
+    for number, start_s, end_s in time.cuts:
+        if end_s > time.end_s - time.span_s and start_s <= time.end_s:
+            first, last = _column_of(start_s, time, plot), _column_of(end_s, time, plot)
+            yield number, range(_MARGIN + first, _MARGIN + last + 1)
 
 
 def _draw_gaps(picture: Picture, gap: Mask) -> None:

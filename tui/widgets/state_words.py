@@ -16,10 +16,10 @@ from tui.widgets.chart_picture import GAP_SIGN
 class Tone(Enum):
     """How urgent a state is; the value is the style of its word."""
 
-    GOOD = "bold reverse $success"
-    WAITING = "bold reverse $warning"
-    BAD = "bold reverse $error"
-    PLAIN = "bold reverse $foreground"
+    GOOD = "bold $background on $success"
+    WAITING = "bold $background on $warning"
+    BAD = "bold $background on $error"
+    PLAIN = "bold $background on $foreground"
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ RECOVERING: Final = StateWord(
 )
 
 ALARM: Final = StateWord(
-    "▲▲", "ALARM", Tone.BAD, "a limit of the run card is passed: the whole screen flashes"
+    "▲▲", "ALARM", Tone.PLAIN, "a limit of the run card is passed: the whole screen flashes"
 )
 
 PROVISIONAL: Final = StateWord(
