@@ -6,13 +6,26 @@ What is wrong is a ValueError with a few words that fit behind the name of the f
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
 
 from capture.events import TypedReading
-from capture.run_card import checked_field, checked_number
+from capture.run_card import checked_field, checked_number, checked_text
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from capture.run_card import RunCard
 
 _STEP: Final = re.compile(r"\s/\s*(\S+)$")
+
+
+class FieldFault(ValueError):  # noqa: N818  the name says what it is
+    """What is wrong in the field `name`, in words that fit behind its label."""
+
+    def __init__(self, name: str, words: str) -> None:
+        super().__init__(words)
+        self.name = name
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,21 +87,31 @@ def shown_field(value: object) -> str:
     return "" if value is None else str(value)
 
 
+def typed_line(text: str) -> str:
+    """Return a line of text as any file can hold it."""
+    return checked_text(text.strip())
+
+
+def typed_card(texts: Mapping[str, str], card: RunCard) -> RunCard:
+    """Return `card` with the fields that were typed; raise FieldFault for the first that cannot stand."""
+    return replace(card, **{name: _in_field(name, typed_field, name, text) for name, text in texts.items()})
+
+
 def typed_reading(quantity: str, value: str, unit: str, resolution: str = "") -> TypedReading:
-    """Return the reading of a gauge from its four fields; the resolution may be left empty."""
-    if not quantity.strip():
-        raise ValueError("what was read? Type a quantity, such as torque")
-    if not value.strip():
-        raise ValueError("how much was it? Type the value")
-    if not unit.strip():
-        raise ValueError("in which unit? Type it as the gauge has it, such as bar; 1 for a count")
-    step = None
-    if resolution.strip():
-        try:
-            step = checked_number(typed_number(resolution), above=0.0)
-        except ValueError as error:
-            raise ValueError(f"resolution {error}") from error
-    return TypedReading(quantity.strip(), typed_number(value), unit.strip(), step)
+    """Return the reading of a gauge from its four fields; raise FieldFault. The resolution may be empty."""
+    for name, text, words in (
+        ("quantity", quantity, "what was read? Type it, such as torque"),
+        ("value", value, "how much was it?"),
+        ("unit", unit, "in which unit? Type it as the gauge has it, such as bar; 1 for a count"),
+    ):
+        if not text.strip():
+            raise FieldFault(name, words)
+    return TypedReading(
+        _in_field("quantity", typed_line, quantity),
+        _in_field("value", typed_number, value),
+        _in_field("unit", typed_line, unit),
+        _in_field("resolution", _step, resolution) if resolution.strip() else None,
+    )
 
 
 def reading_in_words(text: str) -> TypedReading:
@@ -97,3 +120,14 @@ def reading_in_words(text: str) -> TypedReading:
     step = _STEP.search(rest)
     value, _, unit = (rest[: step.start()] if step else rest).strip().partition(" ")
     return typed_reading(quantity, value, unit, step[1] if step else "")
+
+
+def _step(text: str) -> float:
+    return checked_number(typed_number(text), above=0.0)
+
+
+def _in_field(name: str, typed: Callable[..., Any], *texts: str) -> Any:
+    try:
+        return typed(*texts)
+    except ValueError as error:
+        raise FieldFault(name, str(error)) from error

@@ -8,7 +8,7 @@ import pytest
 from capture.storage.naming import amendments_of
 from tui.command_line import main
 
-FIGURES = [
+FIGURES = (
     "energy",
     "charge",
     "mean_power",
@@ -22,7 +22,7 @@ FIGURES = [
     "steady_sag_percent",
     "peak_sag_per_ampere",
     "steady_sag_per_ampere",
-]
+)
 
 
 @pytest.fixture(scope="module")
