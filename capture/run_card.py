@@ -2,9 +2,33 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass, fields
 from enum import StrEnum
-from typing import Any
+from typing import Any, Final
+
+#: The kinds of run that have rules of their own; any other words are allowed.
+KINDS: Final = (
+    "timed cut",
+    "stall",
+    "free run",
+    "run-down",
+    "repeated fastening",
+    "press",
+    "sag test",
+    "cut-out hunt",
+)
+_NEVER_NONE: Final = frozenset({"note", "outcome_reason"})
+_ABSOLUTE_ZERO_DEGC: Final = -273.15
+#: What a number of the card must lie above.
+_ABOVE: Final = {
+    "cutoff_v": 0.0,
+    "section_mm2": 0.0,
+    "max_current_a": 0.0,
+    "ambient_degc": _ABSOLUTE_ZERO_DEGC,
+    "max_temperature_degc": _ABSOLUTE_ZERO_DEGC,
+}
+_MOST_SERIES: Final = 1000
 
 
 class Outcome(StrEnum):
@@ -15,6 +39,10 @@ class Outcome(StrEnum):
     OPERATOR_STOP = "operator stop"
     RIG_FAILURE = "rig failure"
     VOID = "void"  # kept, and not counted
+
+
+#: Outcomes that mean little without the reason.
+NEED_A_REASON: Final = frozenset({Outcome.RIG_FAILURE, Outcome.VOID})
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,3 +86,49 @@ class RunCard:
         given = {name: value for name, value in document.items() if name in known and value is not None}
         outcome = given.pop("outcome", None)
         return cls(**given, outcome=Outcome(outcome) if outcome in list(Outcome) else None)
+
+
+def checked_text(value: object) -> str:
+    """Return `value` where it is text that any file can hold; raise ValueError otherwise."""
+    if not isinstance(value, str):
+        raise ValueError(f"is {type(value).__name__} and no text")  # noqa: TRY004  one error for all that is wrong
+    try:
+        value.encode()
+    except UnicodeEncodeError:
+        raise ValueError("holds half a character") from None
+    return value
+
+
+def checked_number(value: object, *, above: float = -math.inf) -> float:
+    """Return `value` where it is a finite number above the bound; raise ValueError otherwise."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError("is not a number")  # noqa: TRY004
+    if isinstance(value, int) and abs(value) > 10**15:
+        raise ValueError("is too large a number")
+    if not math.isfinite(value):
+        raise ValueError("is not a finite number")
+    if value <= above:
+        raise ValueError(f"must be above {above:g}")
+    return float(value)
+
+
+def checked_field(name: str, value: object) -> Any:
+    """Return `value` as the field `name` of a run card holds it; raise ValueError that says what is wrong.
+
+    Empty words stand for what is not known.
+    """
+    if name not in {field.name for field in fields(RunCard)}:
+        raise ValueError("is no field of a run card")
+    if value is None or value == "":
+        return "" if name in _NEVER_NONE else None
+    if name == "outcome":
+        if value not in list(Outcome):
+            raise ValueError(f"is none of {', '.join(Outcome)}")
+        return Outcome(str(value))
+    if name == "series":
+        if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= _MOST_SERIES:
+            raise ValueError(f"is not a whole number from 1 to {_MOST_SERIES}")
+        return value
+    if name in _ABOVE:
+        return checked_number(value, above=_ABOVE[name])
+    return checked_text(value)

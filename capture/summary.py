@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.folds.run import ELECTRICAL, folds_for
 from capture.quantities import Figure
-from capture.run_card import RunCard
+from capture.run_card import Outcome, RunCard
+from capture.storage.amendments import merged
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from capture.folds.figures import ChannelFigures, RunFigures
+    from capture.storage.amendments import Amendments
     from capture.storage.recording import Recording
 
 #: Below this a rest says more of the last load than of the charge state. Common practice, no source.
@@ -26,6 +28,20 @@ class Summary:
     recording: Recording
     figures: RunFigures
     warnings: tuple[str, ...]
+
+    @property
+    def card(self) -> RunCard:
+        """The run card, amended."""
+        return RunCard.from_json(self.recording.document["run_card"])
+
+    def amended_by(self, added: Amendments) -> Summary:
+        """Return the summary with amendments in the document and the warnings that follow from them.
+
+        No sample is read again: of the figures only `remaining` depends on the card, and stays. Raises
+        ValueError where they name a mark that the run has not.
+        """
+        recording = replace(self.recording, document=merged(self.recording.document, added))
+        return Summary(recording, self.figures, tuple(_warnings(recording, self.figures)))
 
     def as_json(self) -> dict[str, Any]:
         """Return the summary as the command line prints it."""
@@ -59,10 +75,14 @@ class Summary:
             "channels": {name: _channel(channel) for name, channel in figures.channels.items()},
             "marks": [{"t_s": mark["t_s"], "text": mark["text"]} for mark in document["marks"]],
             "notes": [note["text"] for note in document.get("notes", [])],
+            "readings": [_reading(reading) for reading in document.get("readings", [])],
             "started": document["opened"],
             "ended": document["ended"],
             "interrupted": document["interrupted"],
             "run_card": document["run_card"],
+            "outcome": document["run_card"].get("outcome"),
+            "outcome_reason": document["run_card"].get("outcome_reason", ""),
+            "amended": document.get("amended", False),
             "warnings": list(self.warnings),
         }
 
@@ -81,7 +101,9 @@ def summarise(recording: Recording, progress: Callable[[int], None] = lambda _ro
 
 def _warnings(recording: Recording, figures: RunFigures) -> list[str]:
     document = recording.document
-    warnings = []
+    warnings = _warnings_of_card(document, figures)
+    if recording.amendments_fault is not None:
+        warnings.append(f"read without its amendments: {recording.amendments_fault}")
     if missing := ELECTRICAL - set(recording.columns):
         names = " and ".join(sorted(missing))
         warnings.append(f"without {names} there is no charge, energy or sag")
@@ -102,6 +124,34 @@ def _warnings(recording: Recording, figures: RunFigures) -> list[str]:
             f"the pack rested only {figures.rested_s:.1f} s in the recording before the first load"
         )
     return warnings
+
+
+def _warnings_of_card(document: dict[str, Any], figures: RunFigures) -> list[str]:
+    """Return what the run card says against the run: void, a limit passed, an outcome that misfits."""
+    card = RunCard.from_json(document["run_card"])
+    reason = f": {card.outcome_reason}" if card.outcome_reason else ""
+    warnings = []
+    if card.outcome is Outcome.VOID:
+        warnings.append(f"the run is void and does not count{reason}")
+    elif card.outcome is Outcome.RIG_FAILURE:
+        warnings.append(f"the rig failed{reason}")
+    elif card.outcome is Outcome.COMPLETED and document["interrupted"]:
+        warnings.append("the card says completed, but the recording was interrupted")
+    peak, lowest, hottest = figures.peak_current, figures.minimum_voltage, figures.peak_temperature
+    if card.max_current_a is not None and peak is not None and peak.value > card.max_current_a:
+        warnings.append(f"current reached {peak.value:.1f} A, over the {card.max_current_a:g} A of the card")
+    if card.cutoff_v is not None and lowest is not None and lowest.value < card.cutoff_v:
+        warnings.append(f"voltage fell to {lowest.value:.2f} V, under the cut-off of {card.cutoff_v:g} V")
+    most = card.max_temperature_degc
+    if most is not None and hottest is not None and hottest.value > most:
+        warnings.append(f"the pack reached {hottest.value:.1f} °C, over the {most:g} °C of the card")
+    return warnings
+
+
+def _reading(reading: dict[str, Any]) -> dict[str, Any]:
+    """Return a typed reading; one that was typed after the run has no moment."""
+    told = {key: reading.get(key) for key in ("t_s", "quantity", "value", "unit", "resolution")}
+    return {**told, "after": reading.get("after", False)}
 
 
 def _warnings_of_readings(document: dict[str, Any], figures: RunFigures) -> list[str]:

@@ -13,6 +13,8 @@ COMMANDS: Final = {
     "demo": ("demo", "the live screen on a virtual logger, without any hardware"),
     "record": ("record", "live screen and recording of a logger"),
     "summary": ("summary", "a recorded run in figures"),
+    "cuts": ("cuts", "the stretches of work of a recorded run"),
+    "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
     "list": ("listing", "the recordings in a folder"),
     "recover": ("recover", "finish interrupted recordings"),
 }

@@ -17,6 +17,7 @@ DEFAULT_FOLDER: Final = Path("recordings")
 RECORDING_ENDING: Final = ".parquet"
 JOURNAL_ENDING: Final = ".journal"
 PARTIAL_ENDING: Final = ".partial"
+AMENDMENTS_ENDING: Final = ".amendments.json"
 _LONGEST_WORD: Final = 32
 
 
@@ -28,6 +29,11 @@ def journal_of(recording: Path) -> Path:
 def recording_of(journal: Path) -> Path:
     """Return the path of the recording that belongs to `journal`."""
     return journal.with_name(journal.name.removesuffix(JOURNAL_ENDING) + RECORDING_ENDING)
+
+
+def amendments_of(recording: Path) -> Path:
+    """Return the path of the amendments that belong to `recording`."""
+    return recording.with_name(recording.name.removesuffix(RECORDING_ENDING) + AMENDMENTS_ENDING)
 
 
 def partial_of(recording: Path) -> Path:

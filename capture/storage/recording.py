@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -12,6 +12,8 @@ import pyarrow.parquet as pq
 
 from capture.blocks import SampleBlock
 from capture.errors import RecordingDamaged
+from capture.storage.amendments import merged, read_amendments
+from capture.storage.naming import amendments_of
 from capture.storage.parquet_file import DOCUMENT_KEY, QUALITY_COLUMN, TIME_COLUMNS
 
 if TYPE_CHECKING:
@@ -39,12 +41,17 @@ _RELIED_ON: Final = {
 
 @dataclass(frozen=True)
 class Recording:
-    """A recording on disk: `document` was kept beside the samples, `columns` are those of its channels."""
+    """A recording on disk: `document` was kept beside the samples, `columns` are those of its channels.
+
+    What was amended afterwards is in the document; `amendments_fault` says in a line why amendments that are
+    there could not be read, and then the document is the recording's own.
+    """
 
     path: Path
     document: dict[str, Any]
     columns: tuple[str, ...]
     rows: int
+    amendments_fault: str | None = None
 
     @property
     def span_s(self) -> float:
@@ -92,7 +99,10 @@ class Recording:
 
 
 def open_recording(path: Path) -> Recording:
-    """Return the recording at `path`; raise RecordingDamaged where there is none that can be read."""
+    """Return the recording at `path`, amended; raise RecordingDamaged where there is none that can be read.
+
+    Damaged amendments do not take the samples with them: the recording says so and opens without.
+    """
     if not path.is_file():
         raise RecordingDamaged("is not a file", str(path), "Run `sagline list` to see what is there.")
     try:
@@ -114,7 +124,19 @@ def open_recording(path: Path) -> Recording:
         raise _damaged(path, "has columns that its own document does not tell of")
     if sum(rows for _, _, rows in document["stretches"]) != metadata.num_rows:
         raise _damaged(path, "has rows that its own document does not tell of")
-    return Recording(path, document, columns, metadata.num_rows)
+    return _amended(Recording(path, document, columns, metadata.num_rows))
+
+
+def _amended(recording: Recording) -> Recording:
+    """Return the recording with its amendments, or with the reason why they cannot be had."""
+    try:
+        document = merged(recording.document, read_amendments(recording.path).amendments)
+    except RecordingDamaged as error:
+        return replace(recording, amendments_fault=str(error))
+    except ValueError as error:
+        fault = f"{amendments_of(recording.path)}: does not belong to this recording: it {error}"
+        return replace(recording, amendments_fault=fault)
+    return replace(recording, document=document)
 
 
 def _document(path: Path, kept: bytes) -> dict[str, Any]:
@@ -145,6 +167,9 @@ def _rely_on(document: dict[str, Any]) -> None:
         whole += [segment, first_index, rows]
     if not all(isinstance(number, int) for number in whole):
         raise TypeError("stretches or interval are not whole numbers")
+    for name in ("marks", "notes", "readings"):
+        if not all(isinstance(entry, dict) for entry in document.get(name, [])):
+            raise TypeError(f"{name} are not what they should be")
     for channel in document["channels"]:
         if not isinstance(channel["column"], str):
             raise TypeError("a channel's column is not a name")

@@ -1,13 +1,17 @@
 """The summary of a stored run: the same figures as live, in JSON, with what a reader should know."""
 
 import struct
+from dataclasses import replace
 
 import pytest
 from logger_streams import channel, end, logger_with, start_reply
 
+from capture.events import TypedReading
 from capture.folds.run import RunFolds
 from capture.opening import Opening
 from capture.run import Run
+from capture.storage.amendments import Amendments, amend
+from capture.storage.naming import amendments_of
 from capture.storage.parquet_file import RecordingFile
 from capture.storage.recording import open_recording
 from capture.summary import summarise
@@ -77,3 +81,66 @@ def test_the_warnings_name_missing_and_suspect_readings(stored):
     warnings = summarise(stored[0]).warnings
     assert "readings are missing: 1 of pack_temperature_degc, 1 of speed_rpm; " in " ".join(warnings)
     assert any(warning.startswith("1 speed reading doubled or halved") for warning in warnings)
+
+
+def with_card(recording, **card):
+    """Return the recording with other fields on its card."""
+    document = {**recording.document, "run_card": {**recording.document["run_card"], **card}}
+    return replace(recording, document=document)
+
+
+def warned(recording, **card):
+    return [text for text in summarise(with_card(recording, **card)).warnings if "readings" not in text]
+
+
+def test_what_passes_a_limit_of_the_card_is_warned_of(stored):
+    """The run has 20 A, 8 V and up to 44.96 degC: a limit that is reached is not passed."""
+    recording = stored[0]
+    plain = warned(recording)
+    for field, within, beyond, words in (
+        ("max_current_a", 20.0, 19.5, "current reached 20.0 A, over the 19.5 A of the card"),
+        ("cutoff_v", 8.0, 8.5, "voltage fell to 8.00 V, under the cut-off of 8.5 V"),
+        ("max_temperature_degc", 45.0, 44.0, "the pack reached 45.0 °C, over the 44 °C of the card"),
+    ):
+        assert warned(recording, **{field: within}) == plain
+        assert warned(recording, **{field: beyond}) == [words, *plain]
+
+
+def test_a_void_run_says_so_first_and_why(stored):
+    told = summarise(with_card(stored[0], outcome="void", outcome_reason="blunt chain"))
+    assert told.warnings[0] == "the run is void and does not count: blunt chain"
+    assert (told.as_json()["outcome"], told.as_json()["outcome_reason"]) == ("void", "blunt chain")
+
+
+def test_an_outcome_that_contradicts_the_ending_is_pointed_out(stored):
+    interrupted = replace(stored[0], document={**stored[0].document, "interrupted": True})
+    words = "the card says completed, but the recording was interrupted"
+    assert words in warned(interrupted, outcome="completed")
+    assert words not in warned(stored[0], outcome="completed")
+    assert words not in warned(interrupted, outcome="tripped")
+
+
+def test_amending_a_summary_is_reading_the_amended_recording_again(stored):
+    """Without reading a sample: document, warnings and JSON are those of a second reading."""
+    path = stored[0].path
+    before = summarise(open_recording(path))
+    added = Amendments(
+        {"outcome": "void", "max_current_a": 19.0}, ("n",), (TypedReading("depth", 3.0, "mm"),)
+    )
+    amend(path, added)
+    again = summarise(open_recording(path))
+    amendments_of(path).unlink()
+    assert before.amended_by(added) == again
+    assert again.as_json()["readings"] == [
+        {"t_s": None, "quantity": "depth", "value": 3.0, "unit": "mm", "resolution": None, "after": True}
+    ]
+    assert again.as_json()["amended"] is True
+    assert before.as_json()["amended"] is False
+
+
+def test_amendments_that_cannot_be_read_are_warned_of(stored):
+    path = stored[0].path
+    amendments_of(path).write_text("?")
+    told = summarise(open_recording(path))
+    amendments_of(path).unlink()
+    assert any(warning.startswith("read without its amendments: ") for warning in told.warnings)

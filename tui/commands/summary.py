@@ -54,6 +54,11 @@ def _print(summary: Summary) -> None:
         _line("mark", f"{at:>10} s {mark['text']}")
     for note in document.get("notes", []):
         _line("note", note["text"])
+    for reading in document.get("readings", []):
+        at = "after" if reading["t_s"] is None else f"{reading['t_s']:.3f} s"
+        _line("reading", f"{at:>12} {reading['quantity']} {reading['value']:.15g} {reading['unit']}")
+    if card.get("outcome"):
+        _line("outcome", ": ".join(filter(None, [card["outcome"], card.get("outcome_reason", "")])))
     for warning in summary.warnings:
         print_result(f"  ! {warning}")
 

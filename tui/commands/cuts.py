@@ -1,0 +1,45 @@
+"""`sagline cuts REC`: the stretches of work of a recorded run."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from tui.output import ProgressLine, print_json, print_result
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of this command."""
+    parser.add_argument("recording", type=Path, metavar="REC", help="a recording (.parquet)")
+    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the cuts; return the exit status."""
+    from capture.cut_figures import cut_document, numbered_cuts
+    from capture.storage.recording import open_recording
+    from capture.summary import summarise
+    from tui.widgets.cut_rows import GAP_MEANS, UNFINISHED_MEANS, text_lines
+
+    recording = open_recording(arguments.recording)
+    progress = ProgressLine("reading")
+    summary = summarise(recording, lambda rows: progress.update(rows, recording.rows))
+    cuts, first_tick_us = numbered_cuts(summary.figures), summary.figures.first_tick_us or 0
+    if arguments.json:
+        print_json({"cuts": [cut_document(cut, first_tick_us) for cut in cuts]})
+        return 0
+    if not cuts:
+        print_result("No cuts: the current never stayed at work long enough to be one.")
+        return 0
+    for line in text_lines(cuts, first_tick_us):
+        print_result(line)
+    if any(cut.record.has_gap for cut in cuts):
+        print_result(GAP_MEANS)
+    if any(cut.unfinished for cut in cuts):
+        print_result(UNFINISHED_MEANS)
+    for warning in summary.warnings:
+        print_result(f"! {warning}")
+    return 0
