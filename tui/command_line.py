@@ -12,6 +12,7 @@ from typing import Final
 COMMANDS: Final = {
     "demo": ("demo", "the live screen on a virtual logger, without any hardware"),
     "record": ("record", "live screen and recording of a logger"),
+    "find": ("find", "the loggers in reach and what they say of themselves"),
     "summary": ("summary", "a recorded run in figures"),
     "list": ("listing", "the recordings in a folder"),
     "recover": ("recover", "finish interrupted recordings"),
