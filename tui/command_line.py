@@ -29,8 +29,15 @@ def build_parser(command: str | None) -> argparse.ArgumentParser:
     """Return the parser, with the arguments of `command` alone filled in."""
     parser = argparse.ArgumentParser(
         prog="sagline",
-        description="Records a battery pack under a real tool and says what the pack did to the work.",
+        description="Records a battery pack under a real tool and says what the pack did to the work. "
+        "Without a command it opens the first screen: loggers in reach, and recordings.",
         epilog=CAUTION,
+    )
+    parser.add_argument(
+        "--out",
+        dest="first_folder",
+        metavar="DIR",
+        help="without a command: folder for recordings (./recordings)",
     )
     parser.add_argument("--version", action="store_true", help="print the version and leave")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
@@ -53,8 +60,12 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"sagline {version('sagline')}")
         return 0
     if parsed.command is None:
+        if sys.stdout.isatty():
+            return _run("first_screen", parsed)
         parser.print_help()
         return 0
+    if parsed.first_folder is not None:
+        parser.error(f"--out stands behind the command: sagline {parsed.command} --out DIR")
     return _run(COMMANDS[parsed.command][0], parsed)
 
 

@@ -1,4 +1,4 @@
-"""Finding loggers: on real pseudo-terminals, in what the system lists, and among things that are no loggers."""
+"""Finding loggers: on pseudo-terminals, in what the system lists, and among things that are no loggers."""
 
 import os
 import pty
