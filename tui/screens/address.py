@@ -21,6 +21,7 @@ _EXPLAINED: Final = (
     "The address of a logger: serial:/dev/ttyACM0, or with its speed serial:/dev/ttyUSB0?baud=500000. "
     "The virtual one: sim:polesaw?pack=wren."
 )
+_EMPTY: Final = f"Nothing is typed yet. Type an address such as {EXAMPLE}."
 _LONGEST: Final = 300
 
 
@@ -28,7 +29,16 @@ class AddressScreen(ModalScreen[str | None]):
     """Returns an address that names a link, or None where nothing is to be opened."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "open", "Open", key_display="enter", id="address.open", tooltip="Open this address"),
+        # before the line that is typed in, which would take the key and not show it
+        Binding(
+            "enter",
+            "open",
+            "Open",
+            key_display="enter",
+            id="address.open",
+            tooltip="Open this address",
+            priority=True,
+        ),
         Binding("escape", "back", "Back", key_display="esc", id="address.back", tooltip="Open nothing"),
     ]
 
@@ -41,10 +51,6 @@ class AddressScreen(ModalScreen[str | None]):
             yield Static(id="wrong", markup=False)
         yield Footer()
 
-    def on_input_submitted(self) -> None:
-        """Open what was typed."""
-        self.action_open()
-
     def on_input_changed(self) -> None:
         """Take back what was said of the line before."""
         self.query_one("#wrong", Static).update("")
@@ -55,9 +61,7 @@ class AddressScreen(ModalScreen[str | None]):
         try:
             open_address(text)
         except InputError as error:
-            self.query_one("#wrong", Static).update(
-                f"▲ {plain(str(error))}".replace("▲ : ", "▲ An empty line ")
-            )
+            self.query_one("#wrong", Static).update(f"▲ {plain(str(error)) if text else _EMPTY}")
         else:
             self.dismiss(text)
 

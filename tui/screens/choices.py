@@ -50,8 +50,11 @@ class Shelf:
 
 
 def logger_rows(loggers: Iterable[FoundLogger], *, looking: bool) -> list[Row]:
-    """Return the heading and the loggers: those that answered, what is none, and last the virtual one."""
-    ordered = sorted(loggers, key=lambda one: (one.kind == VIRTUAL, bool(one.trouble), one.address))
+    """Return the heading and the loggers: those that answered, the virtual one, and what may be none.
+
+    So the first that can be chosen is never one that was not asked, or did not answer.
+    """
+    ordered = sorted(loggers, key=lambda one: (bool(one.trouble), one.kind == VIRTUAL, one.address))
     real = any(one.kind != VIRTUAL and not one.trouble for one in ordered)
     rows = [_heading("LOGGERS", LOOKING if looking else LOOKED, "" if looking else "press s to look again")]
     if not real:
@@ -59,7 +62,8 @@ def logger_rows(loggers: Iterable[FoundLogger], *, looking: bool) -> list[Row]:
             _said("The ports of this computer are asked who is there ...")
             if looking
             else _said(
-                "No logger answers. Plug one in and switch it on, then press s; or press d for the demo."
+                "No logger answers. Plug one in, switch it on, and press s.",
+                "No logger at hand? Press d: the demo needs none.",
             )
         )
     return rows + [_logger(one) for one in ordered]
@@ -75,7 +79,7 @@ def recording_rows(shelf: Shelf) -> list[Row]:
     rows += [_recording(one) for one in shelf.recordings[:MOST_RECORDINGS]]
     if not shelf.recordings:
         rows.append(
-            _said("None yet. Open a logger, or the demo with d, and press r there: the run is kept here.")
+            _said("None yet. Open a logger, or with d the demo, and press r there:", "the run is kept here.")
         )
     if len(shelf.recordings) > MOST_RECORDINGS:
         rows.append(_said(f"and {len(shelf.recordings) - MOST_RECORDINGS} older ones: sagline list"))
@@ -89,8 +93,8 @@ def _heading(title: str, state: StateWord, hint: str) -> Row:
     return Row(((Piece(title, "bold underline"), Piece(f" {state.label} ", state.tone.value), Piece(hint)),))
 
 
-def _said(text: str) -> Row:
-    return Row(((Piece(_INDENT + text, shrink=Shrink.END),),))
+def _said(*lines: str) -> Row:
+    return Row(tuple((Piece(_INDENT + line, shrink=Shrink.END),) for line in lines))
 
 
 def _key(chosen: FoundLogger | ShelvedRecording) -> str:
@@ -124,10 +128,10 @@ def _recording(shelved: ShelvedRecording) -> Row:
         (
             (
                 Piece(_INDENT + _when(shelved.started)),
-                Piece(_column(card.pack, 14), "bold"),
+                Piece(_column(card.pack, 11), "bold"),
                 Piece(_column(card.kind, 10)),
                 Piece(f"{duration(shelved.duration_s):>7}"),
-                Piece(f"{lost:9}"),
+                Piece(f"{lost:7}"),
                 Piece(outcome, "bold" if shelved.interrupted else ""),
             ),
         ),

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
 _REFRESH_S: Final = 1 / 8
 _SPANS_S: Final = (10.0, 30.0, 60.0)
-_FULL_KEYS_WIDTH: Final = 76
+_FULL_KEYS_WIDTH: Final = 90
 _SPAN_KEYS: Final = Binding.Group("Span", compact=True)
 _TILES: Final = ("voltage", "current", "power", "energy")
 

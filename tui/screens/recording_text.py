@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, ClassVar, Final
 
 from textual.binding import Binding, BindingType
 from textual.containers import VerticalScroll
-from textual.screen import ModalScreen
+from textual.screen import Screen
 from textual.widgets import Footer, Static
 
 from capture.errors import CaptureError
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 _NAME_WIDTH: Final = 16
 
 
-class RecordingTextScreen(ModalScreen[None]):
+class RecordingTextScreen(Screen[None]):
     """Reads a recording in a thread and shows its figures."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
