@@ -1,61 +1,55 @@
-"""The Textual app: opens the live screen, holds what all screens share, and leaves only when all is saved."""
+"""The Textual app: the first screen below, one session above it; it leaves only when all is saved."""
 
 from __future__ import annotations
 
 from functools import partial
-from typing import TYPE_CHECKING, ClassVar
+from typing import TYPE_CHECKING, ClassVar, Final
 
 from rich.text import Text
 from textual.app import App, SystemCommand
-from textual.binding import Binding, BindingType
 
 from capture.engine.snapshot import Snapshot
 from capture.errors import CaptureError
 from tui.formatting import plain
-from tui.screens.help import HelpScreen
+from tui.screen_keys import KEYS_EVERYWHERE, keys_of
+from tui.screens.first import DemoChosen, FirstScreen, LoggerChosen, RecordingChosen
+from tui.screens.help import LIVE, HelpScreen
 from tui.screens.live import LiveScreen
+from tui.screens.recording_text import RecordingTextScreen
+from tui.sitting import Sitting
 from tui.themes import DARK, MONO, THEMES, theme_after
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
+    from pathlib import Path
 
+    from textual.binding import BindingType
     from textual.screen import Screen
 
     from tui.session_controls import SessionControls
+    from tui.workbench import Workbench
+
+_NOTE_EVERY_S: Final = 1 / 8
 
 
 class SaglineApp(App[Snapshot]):
-    """One session on the screen; `run` returns its last snapshot, None if the app was torn down.
+    """The screens over a workbench; `run` returns the last snapshot of the session it ended with, or None.
 
-    Whoever made the session opens it, and says there whether it is to record at once.
+    With a `session` its live screen comes first. Whoever made it opens it, and says there whether it is to
+    record at once.
     """
 
     TITLE = "sagline"
     CSS_PATH = "app.tcss"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding(
-            "t",
-            "cycle_theme",
-            "Theme",
-            id="app.theme",
-            tooltip="Take the next theme: dark, for sunlight, without colour",
-        ),
-        Binding(
-            "question_mark,f1",
-            "help",
-            "Help",
-            key_display="?",
-            id="app.help",
-            tooltip="Explain keys, figures and states; cautions",
-        ),
-        Binding("q", "quit", "Quit", id="app.quit", tooltip="Leave; a recording is stopped and saved first"),
-    ]
+    BINDINGS: ClassVar[list[BindingType]] = KEYS_EVERYWHERE
 
-    def __init__(self, session: SessionControls) -> None:
+    def __init__(self, workbench: Workbench, session: SessionControls | None = None) -> None:
         super().__init__()
-        self._session = session
-        self._leaving = False
-        self._live = LiveScreen(session)
+        self.sitting = Sitting(session)
+        self._workbench = workbench
+        self._first = FirstScreen(workbench)
+        self._live: LiveScreen | None = None
+        self._opening = self._ending = self._quitting = False
         for theme in THEMES:
             self.register_theme(theme)
         self.theme = MONO if self.no_color else DARK
@@ -64,58 +58,129 @@ class SaglineApp(App[Snapshot]):
         """Return our own colours for a theme that does not name them."""
         return THEMES[0].variables
 
-    def get_default_screen(self) -> LiveScreen:
-        """Return the live screen."""
-        return self._live
+    def get_default_screen(self) -> FirstScreen:
+        """Return the first screen."""
+        return self._first
+
+    def on_mount(self) -> None:
+        """Show the session there is, else look what there is to open."""
+        self.set_interval(_NOTE_EVERY_S, self.sitting.note)
+        if self.sitting.session is None:
+            self.call_after_refresh(self._first.look_around)
+        else:
+            self._show_session(self.sitting.session)
+
+    # What can be opened
+
+    def on_logger_chosen(self, message: LoggerChosen) -> None:
+        """Open a logger."""
+        self.open_logger(message.address)
+
+    def on_demo_chosen(self, _message: DemoChosen) -> None:
+        """Open the virtual logger."""
+        self._open("the demo", self._workbench.open_demo)
+
+    def on_recording_chosen(self, message: RecordingChosen) -> None:
+        """Open a recording."""
+        self.open_recording(message.path)
+
+    def open_logger(self, address: str) -> None:
+        """Open a session with the logger at `address` and show it live."""
+        self._open(address, partial(self._workbench.open_logger, address))
+
+    def open_recording(self, path: Path) -> None:
+        """Show a recording."""
+        self.push_screen(RecordingTextScreen(self._workbench, path))
+
+    def _open(self, what: str, make: Callable[[], SessionControls]) -> None:
+        if self._opening or self._quitting or self.sitting.session is not None:
+            return
+        self._opening = True
+        self._first.say(f"Opening {what} ...")
+        self.run_worker(partial(self._make_session, make), thread=True, name="open a session")
+
+    def _make_session(self, make: Callable[[], SessionControls]) -> None:
+        """Open a session, in a thread; the ports that are being asked are let go of first."""
+        self._workbench.stop_looking()
+        try:
+            session = self.sitting.session = make()
+        except CaptureError as error:
+            self.call_later(self._first.say, str(error))
+        else:
+            self.call_later(self._show_session, session)
+        self._opening = False
+
+    def _show_session(self, session: SessionControls) -> None:
+        if not self._quitting:
+            self._live = LiveScreen(session)
+            self.push_screen(self._live)
+
+    # How a session ends
+
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002  Textual's
+        """Return whether a key means something now: only the live screen has a way back."""
+        return action != "loggers" or self.screen is self._live
+
+    async def action_loggers(self) -> None:
+        """Close the session and go back to the first screen."""
+        await self._end_session()
+
+    async def action_quit(self) -> None:
+        """Leave; a running recording is stopped and saved first, while the live screen says so."""
+        self._quitting = True
+        await self._end_session()
+
+    async def _end_session(self) -> None:
+        if self._ending:
+            return
+        self._ending = True
+        below = self._live or self._first
+        while self.screen is not below:
+            await self.pop_screen()
+        below.leave()
+        self.run_worker(self._close, thread=True, name="close the session")
+
+    def _close(self) -> None:
+        """Seal and let go, in a thread of its own: disks may take seconds."""
+        failure = ""
+        try:
+            self._workbench.stop_looking()
+            self.sitting.close()
+        except CaptureError as error:
+            failure = str(error)
+        self.call_later(self._go_on, failure)
+
+    async def _go_on(self, failure: str) -> None:
+        """Leave the program, or show the first screen again, which then looks around."""
+        self._ending = False
+        if self._quitting:
+            self._first.leave()
+            message = Text(plain(failure)) if failure else None
+            self.exit(self.sitting.last_snapshot, 1 if failure else 0, message)
+            return
+        self._live = None
+        await self.pop_screen()
+        self._first.say(failure or self.sitting.take_leave())
+        self._first.look_around()
+
+    # What all screens share
 
     def get_system_commands(self, screen: Screen[object]) -> Iterable[SystemCommand]:
         """Yield every key of the screen as a command of the palette."""
-        seen: set[str] = set()
-        for node, binding, enabled, tooltip in screen.active_bindings.values():
-            # several keys of one action are one command
-            if enabled and binding.id and binding.id not in seen:
-                seen.add(binding.id)
-                yield SystemCommand(
-                    f"{binding.description} ({self.get_key_display(binding)})",
-                    tooltip or binding.tooltip,
-                    partial(self.run_action, binding.action, node),
-                )
+        for node, binding, _enabled, tooltip in keys_of(screen):
+            yield SystemCommand(
+                f"{binding.description} ({self.get_key_display(binding)})",
+                tooltip or binding.tooltip,
+                partial(self.run_action, binding.action, node),
+            )
 
     def action_cycle_theme(self) -> None:
         """Take the next theme."""
         self.theme = theme_after(self.theme)
 
     def action_help(self) -> None:
-        """Open the help."""
-        self.push_screen(HelpScreen(self._keys()))
-
-    async def action_quit(self) -> None:
-        """Leave; a running recording is stopped and saved first, while the live screen says so."""
-        if self._leaving:
-            return
-        self._leaving = True
-        while self.screen is not self._live:
-            await self.pop_screen()
-        self._live.leave()
-        self.run_worker(self._close, thread=True, exclusive=True, name="close the session")
-
-    def _close(self) -> None:
-        """Seal and let go, in a thread of its own: disks may take seconds."""
-        failure = None
-        try:
-            self._session.close()
-        except CaptureError as error:
-            failure = Text(plain(str(error)))
-        self.call_from_thread(self.exit, self._session.snapshot(), 1 if failure else 0, failure)
-
-    def _keys(self) -> list[tuple[str, str]]:
-        """Return the face of each key and what it does, for the help."""
-        bindings = [*LiveScreen.BINDINGS, *self.BINDINGS]
-        return [
-            (
-                self.get_key_display(binding.with_key(binding.key.split(",")[0], binding.key_display)),
-                binding.tooltip,
-            )
-            for binding in bindings
-            if isinstance(binding, Binding)
+        """Open the help: the keys of this screen, and what it shows as its SECTIONS say."""
+        keys = [
+            (self.get_key_display(active.binding), active.binding.tooltip) for active in keys_of(self.screen)
         ]
+        self.push_screen(HelpScreen(keys, getattr(self.screen, "SECTIONS", LIVE)))

@@ -12,6 +12,7 @@ from typing import Final
 COMMANDS: Final = {
     "demo": ("demo", "the live screen on a virtual logger, without any hardware"),
     "record": ("record", "live screen and recording of a logger"),
+    "find": ("find", "the loggers in reach and what they say of themselves"),
     "summary": ("summary", "a recorded run in figures"),
     "cuts": ("cuts", "the stretches of work of a recorded run"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
@@ -30,8 +31,15 @@ def build_parser(command: str | None) -> argparse.ArgumentParser:
     """Return the parser, with the arguments of `command` alone filled in."""
     parser = argparse.ArgumentParser(
         prog="sagline",
-        description="Records a battery pack under a real tool and says what the pack did to the work.",
+        description="Records a battery pack under a real tool and says what the pack did to the work. "
+        "Without a command it opens the first screen: loggers in reach, and recordings.",
         epilog=CAUTION,
+    )
+    parser.add_argument(
+        "--out",
+        dest="first_folder",
+        metavar="DIR",
+        help="without a command: folder for recordings (./recordings)",
     )
     parser.add_argument("--version", action="store_true", help="print the version and leave")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND")
@@ -54,8 +62,12 @@ def main(arguments: list[str] | None = None) -> int:
         print(f"sagline {version('sagline')}")
         return 0
     if parsed.command is None:
+        if sys.stdout.isatty():
+            return _run("first_screen", parsed)
         parser.print_help()
         return 0
+    if parsed.first_folder is not None:
+        parser.error(f"--out stands behind the command: sagline {parsed.command} --out DIR")
     return _run(COMMANDS[parsed.command][0], parsed)
 
 

@@ -109,6 +109,13 @@ def disk_left(minutes: float) -> str:
     return f"{hours} h" if hours < _DISK_UNLIMITED_HOURS else f"over {_DISK_UNLIMITED_HOURS} h"
 
 
+def progress_bar(done: int, total: int) -> str:
+    """Return how far something is as a bar and in percent, such as `[██████··············]  30 %`."""
+    percent = 100 if done >= total else 100 * done // total
+    bar = "█" * (percent // 5)
+    return f"[{bar:·<20}] {percent:3d} %"
+
+
 def plain(name: str) -> str:
     r"""Return a name from outside with all that could steer a terminal made visible, such as `\x1b`.
 

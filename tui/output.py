@@ -6,6 +6,8 @@ import json
 import sys
 from typing import Any
 
+from tui.formatting import progress_bar
+
 
 class WrongUsage(Exception):  # noqa: N818  the name says what it is
     """Options that make no sense, alone or together; the command leaves with status 2."""
@@ -39,17 +41,16 @@ class ProgressLine:
 
     def __init__(self, label: str) -> None:
         self._label = label
-        self._shown = -1
+        self._shown = ""
         self._active = sys.stderr.isatty()
 
     def update(self, done: int, total: int) -> None:
         """Show that `done` of `total` is done; after the whole, the next update begins a new line."""
         complete = done >= total
-        percent = 100 if complete else 100 * done // total
-        if not self._active or percent == self._shown:
+        bar = progress_bar(done, total)
+        if not self._active or bar == self._shown:
             return
-        self._shown = percent
-        bar = "█" * (percent // 5)
+        self._shown = bar
         end = "\n" if complete else ""
-        sys.stderr.write(f"\r{self._label} [{bar:·<20}] {percent:3d} %{end}")
+        sys.stderr.write(f"\r{self._label} {bar}{end}")
         sys.stderr.flush()

@@ -26,6 +26,9 @@ class Workbench(Protocol):
     def find_loggers(self) -> Iterator[FoundLogger]:
         """Yield the loggers in reach as they answer; takes seconds."""
 
+    def stop_looking(self) -> None:
+        """End a search that is under way, and let go of the ports it asks; returns when that is done."""
+
     def recover(self, progress: Callable[[int, int], None]) -> list[str]:
         """Finish interrupted recordings; return what became of each in a line. May take long."""
 

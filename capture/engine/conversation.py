@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from capture.engine.reader import Reader
-from capture.errors import LinkError, LinkLost, LoggerRefused, NotALogger
-from firmware_protocol.errors import CommandRefused, NoReply, RemoteProtocolError, VersionMismatch
+from capture.errors import LinkError, LinkLost
+from capture.links.no_answer import explained
 from firmware_protocol.framing import FrameRejected
 from firmware_protocol.host_link import Event, Failed, HostLink, Stopped
 from firmware_protocol.states import HostState
@@ -84,7 +84,13 @@ class Conversation:
         self._good_frames += sum(not isinstance(event, FrameRejected | Failed) for event in events)
         failed = next((event for event in events if isinstance(event, Failed)), None)
         if failed is not None:
-            return Turn(host_ns, received, b"", events, pending, self._explain(failed.error))
+            failure = explained(
+                failed.error,
+                self.link.address,
+                received_bytes=self._received_bytes,
+                good_frames=self._good_frames,
+            )
+            return Turn(host_ns, received, b"", events, pending, failure)
         try:
             sent = self._send()
         except LinkError as error:
@@ -133,28 +139,3 @@ class Conversation:
         if sent:
             self.link.write(sent)
         return sent
-
-    def _explain(self, error: RemoteProtocolError) -> LinkError:
-        """Return the failed conversation in the user's words."""
-        where = self.link.address
-        match error:
-            case VersionMismatch():
-                return NotALogger(
-                    str(error), where, "Update sagline or the logger's firmware so that both speak the same."
-                )
-            case NoReply() if self._good_frames == 0 and self._received_bytes == 0:
-                return NotALogger(
-                    "nothing answers",
-                    where,
-                    "Check that the logger has power and its firmware runs, and that this is its port.",
-                )
-            case NoReply() if self._good_frames == 0:
-                return NotALogger(
-                    f"{self._received_bytes} bytes came and none of them is a frame of the logger protocol",
-                    where,
-                    "Check the speed (?baud=...), and that this port is the logger's.",
-                )
-            case CommandRefused():
-                return LoggerRefused(str(error), where, "Check the logger's firmware.")
-            case _:
-                return LinkLost(str(error), where, "Check the cable and the logger, then connect again.")

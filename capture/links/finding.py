@@ -1,8 +1,49 @@
-"""Finding loggers: what is in reach, and what each says of itself."""
+"""Finding loggers: what is in reach, and what each says of itself.
+
+Asking a logger is the opening of a conversation: who are you, be quiet, what are your channels. It is never
+told to start. Only what hangs on USB is asked unbidden: bytes that are not meant for it can do harm to what
+hangs on another port.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import queue
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from capture.errors import CaptureError
+from capture.links.address import open_address
+from capture.links.no_answer import explained
+from capture.quantities import column_name
+from firmware_protocol.errors import NoReply
+from firmware_protocol.framing import FrameRejected
+from firmware_protocol.host_link import Described, Failed, HostLink
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from capture.errors import LinkError
+    from capture.links.address import Link
+    from firmware_protocol.errors import RemoteProtocolError
+    from firmware_protocol.messages import Channel
+
+SERIAL: Final = "serial"
+VIRTUAL: Final = "virtual"
+VIRTUAL_ADDRESS: Final = "sim:polesaw"
+NOT_ASKED: Final = "not asked: it is no USB port"
+
+#: A board that resets when its port is opened sits in its bootloader for one to two seconds.
+ANSWER_WITHIN_S: Final = 3.0
+#: What a logger that was left streaming can send in that time, and little more.
+MOST_BYTES: Final = 1 << 19
+#: Opening and letting go of a port may hang in its driver; then it is told, not waited for.
+HANGS_AFTER_S: Final = 2.0
+MOST_CANDIDATES: Final = 64
+LONGEST_PORT: Final = 60
+_TURN_S: Final = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,3 +62,159 @@ class FoundLogger:
     channels: tuple[str, ...] = ()
     port: str = ""
     trouble: str = ""
+
+
+#: What may be a logger; one with a `trouble` is told as it is and not asked.
+Source = Callable[[], Iterable[FoundLogger]]
+
+
+def serial_ports() -> list[FoundLogger]:
+    """Return the serial ports that the system lists; those on USB may be asked."""
+    from serial.tools import list_ports
+
+    return [
+        FoundLogger(
+            f"{SERIAL}:{port.device}",
+            SERIAL,
+            port=_described_by_host(port.product, port.description),
+            trouble="" if port.vid is not None else NOT_ASKED,
+        )
+        for port in sorted(list_ports.comports())
+    ]
+
+
+def _described_by_host(*descriptions: str | None) -> str:
+    """Return the first description that says something; the library says `n/a` where it knows nothing."""
+    told = (text for text in descriptions if text and text != "n/a")
+    return next(told, "")[:LONGEST_PORT]
+
+
+def virtual_loggers() -> list[FoundLogger]:
+    """Return the built-in virtual logger."""
+    return [FoundLogger(VIRTUAL_ADDRESS, VIRTUAL, port="built in, without hardware")]
+
+
+#: Where loggers are looked for. A source returns at once; what it names is asked afterwards.
+SOURCES: Final[tuple[Source, ...]] = (serial_ports, virtual_loggers)
+
+
+def find_loggers(
+    sources: Sequence[Source] = SOURCES,
+    *,
+    within_s: float = ANSWER_WITHIN_S,
+    stop: threading.Event | None = None,
+) -> Iterator[FoundLogger]:
+    """Yield what is in reach, each as soon as it has answered or has been found not to.
+
+    All are asked at once, each in a thread of its own and for at most `within_s`. `stop` ends the search
+    early: what has not answered by then is not told.
+    """
+    stop = stop or threading.Event()
+    candidates = [candidate for source in sources for candidate in source()][:MOST_CANDIDATES]
+    answers: queue.SimpleQueue[FoundLogger] = queue.SimpleQueue()
+    waiting: dict[str, FoundLogger] = {}
+    for candidate in candidates:
+        if candidate.trouble:
+            yield candidate
+        elif candidate.address not in waiting:
+            waiting[candidate.address] = candidate
+    threads = [
+        threading.Thread(
+            target=lambda one=candidate: answers.put(ask(one, within_s=within_s, stop=stop)),
+            name=f"asking {candidate.address}",
+            daemon=True,
+        )
+        for candidate in waiting.values()
+    ]
+    for thread in threads:
+        thread.start()
+    try:
+        yield from _as_they_answer(answers, waiting, time.monotonic() + within_s + HANGS_AFTER_S, stop)
+    finally:
+        stop.set()
+        give_up = time.monotonic() + HANGS_AFTER_S
+        for thread in threads:
+            thread.join(max(0.0, give_up - time.monotonic()))
+
+
+def _as_they_answer(
+    answers: queue.SimpleQueue[FoundLogger],
+    waiting: dict[str, FoundLogger],
+    give_up: float,
+    stop: threading.Event,
+) -> Iterator[FoundLogger]:
+    """Yield the answers of all that are waited for; those that hang in their driver as such."""
+    while waiting and not stop.is_set():
+        try:
+            answered = answers.get(timeout=_TURN_S)
+        except queue.Empty:
+            if time.monotonic() > give_up:
+                break
+            continue
+        del waiting[answered.address]
+        yield answered
+    if not stop.is_set():
+        for one in waiting.values():
+            yield replace(one, trouble="opening it hangs. Unplug it and plug it in again.")
+
+
+def ask(
+    candidate: FoundLogger, *, within_s: float = ANSWER_WITHIN_S, stop: threading.Event | None = None
+) -> FoundLogger:
+    """Return `candidate` with what it says of itself, or with the trouble there was; never raises.
+
+    The link is opened, and let go of before this returns.
+    """
+    try:
+        link = open_address(candidate.address)
+        link.open()
+        try:
+            described = _describe(link, within_s, stop or threading.Event())
+        finally:
+            link.close()
+    except CaptureError as error:
+        return replace(candidate, trouble=f"{error.what}. {error.hint}")
+    except Exception as error:  # noqa: BLE001  a driver's surprise must not end the search for the others
+        return replace(candidate, trouble=f"cannot be asked ({error!r}). Check the port.")
+    identity = described.identity
+    return replace(
+        candidate,
+        name=identity.name,
+        firmware=identity.firmware,
+        channels=tuple(_column(channel) for channel in described.channels),
+    )
+
+
+def _describe(link: Link, within_s: float, stop: threading.Event) -> Described:
+    """Hold the opening of a conversation on an open link; raise the LinkError that says why it failed."""
+    host = HostLink()
+    received_bytes = good_frames = 0
+    give_up = time.monotonic() + within_s
+    host.open(time.monotonic())
+    while time.monotonic() < give_up and received_bytes < MOST_BYTES and not stop.is_set():
+        if outgoing := host.outgoing():
+            link.write(outgoing)
+        received = link.read()
+        received_bytes += len(received)
+        now = time.monotonic()
+        for event in host.receive(received, now) + host.expire(now):
+            match event:
+                case Described():
+                    return event
+                case Failed():
+                    raise _failure(event.error, link, received_bytes, good_frames)
+                case FrameRejected():
+                    pass
+                case _:
+                    good_frames += 1
+    silence = NoReply(f"the logger did not describe itself within {within_s:g} s")
+    raise _failure(silence, link, received_bytes, good_frames)
+
+
+def _failure(error: RemoteProtocolError, link: Link, received_bytes: int, good_frames: int) -> LinkError:
+    return explained(error, link.address, received_bytes=received_bytes, good_frames=good_frames)
+
+
+def _column(channel: Channel) -> str:
+    """Return the column of a channel; its quantity alone where its unit is none that a recording can hold."""
+    return column_name(channel.quantity, channel.unit) or channel.quantity

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+from fake_workbench import FakeWorkbench
 
 from capture.engine.snapshot import (
     ChannelFace,
@@ -240,6 +241,6 @@ def app_at(session_at):
     """Return an app over a session that tells a snapshot."""
 
     def build(now: Snapshot) -> SaglineApp:
-        return SaglineApp(session_at(now))
+        return SaglineApp(FakeWorkbench(), session_at(now))
 
     return build

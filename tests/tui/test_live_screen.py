@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from fake_workbench import FakeWorkbench
 from textual.widgets import Footer
 from textual.worker import WorkerCancelled
 
@@ -35,7 +36,7 @@ def chart_lines(app):
 
 async def test_r_records_and_r_again_saves(session_at, moments):
     session = session_at(moments["streaming"])
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         assert "□ NOT RECORDING" in line(pilot.app, "recording")
         assert "r records" in line(pilot.app, "recording")
         await pilot.press("r")
@@ -58,7 +59,7 @@ async def test_r_while_saving_or_without_samples_asks_for_nothing(session_at, mo
         (moments["connecting"], "Nothing to record"),
     ):
         session = session_at(now)
-        async with SaglineApp(session).run_test() as pilot:
+        async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
             await pilot.press("r")
             assert words in line(pilot.app, "notice")
         assert session.asked == []
@@ -71,14 +72,14 @@ async def test_what_forbids_a_recording_is_shown(session_at, moments):
         raise DiskFull("no room", "recordings", "Delete something.")
 
     session.start_recording = refuse
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         await pilot.press("r")
         assert line(pilot.app, "notice") == "recordings: no room. Delete something."
 
 
 async def test_m_marks_a_recording_and_only_that(session_at, moments):
     session = session_at(moments["streaming"])
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         await pilot.press("m")
         assert session.asked == []
         assert "press r" in line(pilot.app, "notice")
@@ -90,7 +91,7 @@ async def test_m_marks_a_recording_and_only_that(session_at, moments):
 
 async def test_space_holds_the_figures_while_the_lines_follow(session_at, moments):
     session = session_at(moments["recording"])
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         await pilot.press("space")
         assert "FROZEN" in line(pilot.app, "link")
         assert chart_lines(pilot.app)[-1].endswith("frozen")
@@ -147,7 +148,7 @@ async def test_help_opens_and_escape_goes_back(app_at, moments, key):
 
 async def test_a_click_on_a_key_of_the_last_line_is_that_key(session_at, moments):
     session = session_at(moments["streaming"])
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         await pilot.pause()
         footer = pilot.app.screen.query_one(Footer)
         record = next(key for key in footer.query("FooterKey") if key.description == "Record")
@@ -159,13 +160,14 @@ async def test_a_click_on_a_key_of_the_last_line_is_that_key(session_at, moments
 async def test_the_palette_holds_every_action_once(app_at, moments):
     async with app_at(moments["recording"]).run_test() as pilot:
         titles = [command.title for command in pilot.app.get_system_commands(pilot.app.screen)]
-        names = ["Record", "Mark", "Arm", "Seen", "Freeze", "Longer", "Shorter", "Theme", "Help", "Quit"]
+        of_the_screen = ["Record", "Mark", "Arm", "Seen", "Freeze", "Longer", "Shorter"]
+        names = [*of_the_screen, "Loggers", "Theme", "Help", "Quit"]
         assert sorted(title.split(" (")[0] for title in titles) == sorted(names)
 
 
 async def test_a_command_of_the_palette_does_what_its_key_does(session_at, moments):
     session = session_at(moments["streaming"])
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         await pilot.press("ctrl+p")
         await pilot.press(*"record")
         await pilot.pause()
@@ -177,7 +179,7 @@ async def test_a_command_of_the_palette_does_what_its_key_does(session_at, momen
 
 async def test_q_without_a_recording_leaves_and_stops_nothing(session_at, moments):
     session = session_at(moments["streaming"])
-    app = SaglineApp(session)
+    app = SaglineApp(FakeWorkbench(), session)
     async with app.run_test() as pilot:
         await pilot.press("q")
         await left(app)
@@ -188,7 +190,7 @@ async def test_q_without_a_recording_leaves_and_stops_nothing(session_at, moment
 async def test_q_saves_a_recording_first_and_says_so(session_at, moments):
     session = session_at(moments["recording"])
     session.may_close.clear()
-    app = SaglineApp(session)
+    app = SaglineApp(FakeWorkbench(), session)
     async with app.run_test() as pilot:
         await pilot.press("question_mark", "q")
         assert app.screen is app._live
@@ -210,7 +212,7 @@ async def test_a_failure_while_closing_still_lets_go_with_a_status(session_at, m
         raise DiskFull("no room", "recordings", "Delete something.")
 
     session.close = fail
-    app = SaglineApp(session)
+    app = SaglineApp(FakeWorkbench(), session)
     async with app.run_test() as pilot:
         await pilot.press("q")
         await left(app)
@@ -277,7 +279,7 @@ async def test_absurd_readings_do_not_stop_the_screen(app_at, moments):
 
 async def test_a_arms_and_disarms(session_at, moments):
     session = session_at(moments["streaming"])
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         await pilot.press("a")
         assert "◇ ARMED" in line(pilot.app, "recording")
         assert "a load starts it" in line(pilot.app, "recording")
@@ -303,7 +305,7 @@ def flashes(app):
 async def test_an_alarm_flashes_the_whole_screen_until_it_is_seen(session_at, moments):
     """Text, shape and flash; x ends the flashing, the line stays; another alarm flashes anew."""
     session = session_at(moments["recording"])
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         app = pilot.app
         assert not app.screen.query_one("#alarm").display
         session.now = replace(session.now, alarms=(HOT,))
@@ -330,7 +332,7 @@ async def test_an_alarm_flashes_the_whole_screen_until_it_is_seen(session_at, mo
 
 async def test_tiles_appear_as_channels_become_known(session_at, moments):
     session = session_at(moments["connecting"])
-    async with SaglineApp(session).run_test() as pilot:
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         shown = [tile.id for tile in pilot.app.screen.query(FigureTile) if tile.display]
         assert shown == ["voltage", "current", "power", "energy"]
         session.now = moments["recording"]

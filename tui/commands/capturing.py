@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import os
-import signal
-import sys
 import threading
 import time
-from contextlib import contextmanager
 from enum import Enum
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -18,20 +14,18 @@ from capture.engine.live_run import Settings
 from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState, Snapshot
 from capture.storage.naming import DEFAULT_FOLDER, journals_in
+from tui.commands.stop_signals import on_stop_signal
 from tui.output import ProgressLine, WrongUsage, print_json, say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from capture.errors import CaptureError
     from capture.links.address import Link
     from capture.run_card import RunCard
-    from tui.app import SaglineApp
 
 POLL_S: Final = 0.05
 LINE_INTERVAL_S: Final = 1.0
-SWITCH_INTERVAL_S: Final = 0.0005
-SCREEN_GOES_WITHIN_S: Final = 5.0
 #: How long a link that went away is sought: on screen somebody is there to put the plug back in.
 RECONNECT_ON_SCREEN_S: Final = 300.0
 RECONNECT_HEADLESS_S: Final = 20.0
@@ -130,7 +124,9 @@ def run_session(
     )
     session = Session(link, settings)
     if not arguments.headless:
-        return _on_screen(session)
+        from tui.commands.on_screen import run_on_screen
+
+        return run_on_screen(arguments.out, session)
     snapshot = _headless(session)
     return _report(arguments, session, snapshot, extra)
 
@@ -150,43 +146,6 @@ def _reconnect_s(arguments: argparse.Namespace) -> float:
     return RECONNECT_HEADLESS_S if arguments.headless else RECONNECT_ON_SCREEN_S
 
 
-def _on_screen(session: Session) -> int:
-    from tui.app import SaglineApp
-
-    sys.setswitchinterval(SWITCH_INTERVAL_S)  # keeps the reader in time beside a drawing screen
-    session.open()
-    app = SaglineApp(session)
-    try:
-        with on_stop_signal(lambda: _leave(app, session)):
-            app.run()
-    finally:
-        session.close()
-    recording = session.snapshot().recording
-    if recording.state is RecordingState.SAVED:
-        say(f"saved {recording.path}: {recording.samples} samples")
-        say(f"its figures: sagline summary {recording.path}")
-    if recording.state is RecordingState.INTERRUPTED:
-        say(f"sagline: {recording.message}")
-        return 1
-    if session.failure is not None:
-        say(f"sagline: {session.failure}")
-        return 1
-    return 0
-
-
-def _leave(app: SaglineApp, session: Session) -> None:
-    """Ask the screen to save and go; where its terminal has gone it may never do so, saving must."""
-    app.call_later(app.action_quit)
-    threading.Thread(target=_insist, args=(session,), name="leaving", daemon=True).start()
-
-
-def _insist(session: Session) -> None:
-    """Save, give the screen a moment to go, and end the program."""
-    session.close()
-    time.sleep(SCREEN_GOES_WITHIN_S)
-    os._exit(0)
-
-
 def _headless(session: Session) -> Snapshot:
     """Record until the planned time is over, the link is lost, or the operator stops it."""
     stopped = threading.Event()
@@ -200,18 +159,6 @@ def _headless(session: Session) -> Snapshot:
                 say(live_line(session.snapshot()))
         session.close()
     return session.snapshot()
-
-
-@contextmanager
-def on_stop_signal(act: Callable[[], object]) -> Iterator[None]:
-    """Let Ctrl-C, a shutdown and a closed terminal end a run well: they call `act` instead of killing it."""
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
-    before = {name: signal.signal(getattr(signal, name), lambda *_: act()) for name in names}
-    try:
-        yield
-    finally:
-        for name, handler in before.items():
-            signal.signal(getattr(signal, name), handler)
 
 
 def _over(snapshot: Snapshot) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.links.address import open_address, parse_address
@@ -26,6 +27,31 @@ _KIND_OF_WORK: Final = {
     "run_down": "run-down",
     "sag_test": "sag test",
 }
+
+
+DEMO_KIND: Final = _KIND_OF_WORK["cuts"]
+
+
+@dataclass(frozen=True, slots=True)
+class Demo:
+    """A virtual pole saw: its rig, and the address that makes it again."""
+
+    address: str
+    rig: VirtualRig
+
+    def card(self, kind: str, note: str = "") -> RunCard:
+        """Return the run card of a run of this kind; the pack's own figures are known."""
+        pack = self.rig.scenario.pack
+        cutoff_v = pack.series * pack.cutoff_v_per_group
+        return RunCard(kind, pack.name, "polesaw", note, pack.series, cutoff_v)
+
+
+def demo_rig(
+    pack: str = DEFAULT_PACK, work: str = "cuts", fault: str = StopCause.NONE, seed: int = 1
+) -> Demo:
+    """Return the virtual pole saw with this pack, at this work."""
+    address = f"sim:polesaw?pack={pack}&seed={seed}&work={work}&fault={fault}"
+    return Demo(address, virtual_rig(parse_address(address)))
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,22 +84,15 @@ def run(arguments: argparse.Namespace) -> int:
         raise WrongUsage(f"--speed {arguments.speed:g} is no speed; give a number above zero")
     if arguments.seed < 1:
         raise WrongUsage(f"--seed {arguments.seed} is no seed; give a whole number above zero")
-    address = (
-        f"sim:polesaw?pack={arguments.pack}&seed={arguments.seed}"
-        f"&work={arguments.work}&fault={arguments.fault}"
-    )
-    rig = virtual_rig(parse_address(address))
-    kind = arguments.kind or _KIND_OF_WORK[arguments.work]
-    pack = rig.scenario.pack
-    card = RunCard(
-        kind, pack.name, "polesaw", arguments.note, pack.series, pack.series * pack.cutoff_v_per_group
-    )
+    demo = demo_rig(arguments.pack, arguments.work, arguments.fault, arguments.seed)
+    rig = demo.rig
+    card = demo.card(arguments.kind or _KIND_OF_WORK[arguments.work], arguments.note)
 
     def truth(recording: Path) -> dict[str, Any]:
         return {"truth": _truth(rig, recording)}
 
     if not arguments.serial:
-        link = VirtualLink(address, rig, arguments.speed)
+        link = VirtualLink(demo.address, rig, arguments.speed)
         return run_session(arguments, link, card, at_first=AtFirst.ARM, extra=truth)
     from capture.links.pseudo_terminal import PseudoTerminalLogger
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from capture.errors import InputError, StorageError
+from capture.errors import InputError
 from capture.storage.naming import DEFAULT_FOLDER, journals_in
 from tui.output import print_json, print_result, say
 
 if TYPE_CHECKING:
     import argparse
+
+    from capture.storage.shelf import ShelvedRecording
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,8 +29,11 @@ def run(arguments: argparse.Namespace) -> int:
     folder = arguments.folder
     if not folder.is_dir():
         raise InputError("is not a folder", str(folder), "Record something first, or name another folder.")
-    found, unreadable = _read_folder(folder)
-    chosen = [entry for entry in found if _wanted(entry, arguments)]
+    from capture.storage.shelf import recordings_in
+
+    found, unreadable = recordings_in(folder)
+    oldest_first = [_entry(shelved) for shelved in reversed(found)]
+    chosen = [entry for entry in oldest_first if _wanted(entry, arguments)]
     interrupted = journals_in(folder)
     if arguments.json:
         print_json({"recordings": chosen, "interrupted": [str(path) for path in interrupted]})
@@ -48,34 +53,22 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _read_folder(folder: Path) -> tuple[list[dict[str, Any]], list[StorageError]]:
-    """Return what the recordings say of themselves, oldest first, and why others could not be read."""
-    from capture.storage.recording import open_recording
-
-    found: list[dict[str, Any]] = []
-    unreadable: list[StorageError] = []
-    for path in sorted(folder.glob("*.parquet")):
-        try:
-            recording = open_recording(path)
-        except StorageError as error:
-            unreadable.append(error)
-            continue
-        document = recording.document
-        found.append(
-            {
-                "recording": str(path),
-                "started": document["opened"],
-                "pack": document["run_card"].get("pack"),
-                "tool": document["run_card"].get("tool"),
-                "kind": document["run_card"].get("kind"),
-                "note": document["run_card"].get("note"),
-                "duration_s": recording.span_s,
-                "samples": recording.rows,
-                "lost_samples": document["lost_samples"],
-                "interrupted": document["interrupted"],
-            }
-        )
-    return sorted(found, key=lambda entry: str(entry["started"])), unreadable
+def _entry(shelved: ShelvedRecording) -> dict[str, Any]:
+    """Return a recording as it stands in the JSON."""
+    card = shelved.card
+    return {
+        "recording": str(shelved.path),
+        "started": shelved.started,
+        "pack": card.pack,
+        "tool": card.tool,
+        "kind": card.kind,
+        "note": card.note,
+        "outcome": card.outcome,
+        "duration_s": shelved.duration_s,
+        "samples": shelved.samples,
+        "lost_samples": shelved.lost_samples,
+        "interrupted": shelved.interrupted,
+    }
 
 
 def _wanted(entry: dict[str, Any], arguments: argparse.Namespace) -> bool:

@@ -28,6 +28,13 @@ CAUTIONS: Final = (
     _DEFER,
 )
 
+#: The same on five lines, for a screen that has no room for the list.
+COMPACT_CAUTION: Final = (
+    "A pack burns and delivers hundreds of amperes into a short: cover terminals, fuse the rig, no rings or "
+    "watches. Stop when it swells, smells, leaks or grows too hot to touch; never below its cut-off voltage, "
+    "never unwatched under load. Blades and chains move without a warning, limbs fall: stand clear. Pack out "
+    "before you touch tool or rig. Local codes, makers' manuals and licensed practice go before all of this."
+)
 _NEXT: Final = {
     LinkState.CONNECTING: "Plug the logger in and switch it on. Its first samples bring the figures.",
     LinkState.STREAMING: "The logger is there. Its first samples bring the figures.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, ClassVar, Final
 
 from rich.table import Table
@@ -16,7 +17,7 @@ from tui.widgets.chart_picture import GAP_SIGN, PROVISIONAL_SIGN
 from tui.widgets.state_words import FROZEN, LINK_WORDS, PROVISIONAL, RECORDING_WORDS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable
 
     from textual.app import ComposeResult
 
@@ -53,9 +54,24 @@ CHART: Final = (
 
 _NAME_WIDTH: Final = 16
 
+#: A title, and rows of a name and its meaning.
+Section = tuple[str, Sequence[tuple[str, str]]]
+
+LIVE: Final[tuple[Section, ...]] = (
+    ("Figures", FIGURES),
+    ("Chart", CHART),
+    (
+        "States",
+        [
+            (state.label, state.meaning)
+            for state in [*LINK_WORDS.values(), *RECORDING_WORDS.values(), PROVISIONAL, FROZEN]
+        ],
+    ),
+)
+
 
 class HelpScreen(Screen[None]):
-    """All that the live screen shows, explained. `keys` pairs the face of a key with what it does."""
+    """All that a screen shows, explained; cautions last. `keys` pairs the face of a key with what it does."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding(
@@ -68,18 +84,18 @@ class HelpScreen(Screen[None]):
         ),
     ]
 
-    def __init__(self, keys: Sequence[tuple[str, str]]) -> None:
+    def __init__(self, keys: Sequence[tuple[str, str]], sections: Sequence[Section] = ()) -> None:
         super().__init__()
         self._keys = keys
+        self._sections = sections
 
     def compose(self) -> ComposeResult:
         """Yield the sections from the top."""
-        states = [*LINK_WORDS.values(), *RECORDING_WORDS.values(), PROVISIONAL, FROZEN]
         with VerticalScroll(id="help"):
-            yield from _section("Keys (each can also be clicked in the last line)", self._keys)
-            yield from _section("Figures", FIGURES)
-            yield from _section("Chart", CHART)
-            yield from _section("States", [(state.label, state.meaning) for state in states])
+            if self._keys:
+                yield from _section("Keys (each can also be clicked in the last line)", self._keys)
+            for title, rows in self._sections:
+                yield from _section(title, rows)
             yield from _section("Cautions", [("!", caution) for caution in CAUTIONS], name_width=2)
         yield Footer()
 

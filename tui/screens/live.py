@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 _REFRESH_S: Final = 1 / 8
 #: One flash a second: well below the three that may harm (WCAG 2.2, success criterion 2.3.1).
 _FLASH_S: Final = 0.5
-_FULL_KEYS_WIDTH: Final = 76
+_FULL_KEYS_WIDTH: Final = 90
 
 
 class LiveScreen(LiveOrders):

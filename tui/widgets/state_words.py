@@ -96,6 +96,14 @@ PROVISIONAL: Final = StateWord(
     "earlier samples are missing and may yet come: the figures of the moment run ahead of the sums",
 )
 
+LOOKING: Final = StateWord(
+    "◌", "LOOKING", Tone.WAITING, "ports are asked who is there; they fill in as they answer"
+)
+LOOKED: Final = StateWord("✓", "LOOKED", Tone.PLAIN, "every port has answered, or has had its time")
+FINISHING: Final = StateWord(
+    "▼", "FINISHING", Tone.WAITING, "a recording that was interrupted is made whole from its journal"
+)
+
 FROZEN: Final = StateWord("‖", "FROZEN", Tone.WAITING, "the view stands still; the recording goes on")
 
 
