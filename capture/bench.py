@@ -1,0 +1,138 @@
+"""The bench file: what is known of packs and tools before any run, as a person wrote it down in TOML.
+
+    [packs.heron]
+    series = 10
+    cutoff_v_per_group = 2.8
+    max_current_a = 60
+    max_temperature_c = 70
+
+    [tools.polesaw]
+    kind = "saw"
+
+What a later version of the file knows more is passed over.
+"""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from capture.errors import InputError
+from capture.run_card import checked_number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from capture.run_card import RunCard
+
+FILE_NAME: Final = "bench.toml"
+_MOST_BYTES: Final = 1 << 20
+_MOST_SERIES: Final = 1000
+_HINT: Final = "Mend the line, or leave it out."
+
+
+@dataclass(frozen=True, slots=True)
+class BenchPack:
+    """What the analysis and the alarms need of a pack; what is not known is None.
+
+    The cut-off is that of one group of cells under load, in V; the limits are the maker's, in A and degC.
+    """
+
+    series: int | None = None
+    cutoff_v_per_group: float | None = None
+    max_current_a: float | None = None
+    max_temperature_degc: float | None = None
+
+    @property
+    def cutoff_v(self) -> float | None:
+        """The cut-off voltage of the whole pack under load."""
+        if self.series is None or self.cutoff_v_per_group is None:
+            return None
+        return self.series * self.cutoff_v_per_group
+
+
+@dataclass(frozen=True, slots=True)
+class Bench:
+    """The packs and tools that are known, by name; `path` is the file they stand in, None without one."""
+
+    path: Path | None = None
+    packs: Mapping[str, BenchPack] = field(default_factory=dict)
+    tools: tuple[str, ...] = ()
+
+    def completed(self, card: RunCard) -> RunCard:
+        """Return the card with what is known of its pack; of a pack that is not known nothing is left."""
+        pack = self.packs.get(card.pack or "", BenchPack())
+        return replace(
+            card,
+            series=pack.series,
+            cutoff_v=pack.cutoff_v,
+            max_current_a=pack.max_current_a,
+            max_temperature_degc=pack.max_temperature_degc,
+        )
+
+
+def find_bench(given: Path | None = None) -> Bench:
+    """Return the bench of the file that was `given`, else of the working folder, else of the user's own.
+
+    Without any of them the bench is empty. Raises InputError where a file cannot be understood.
+    """
+    if given is not None:
+        return read_bench(given)
+    for path in (Path(FILE_NAME), _own_folder() / FILE_NAME):
+        if path.is_file():
+            return read_bench(path)
+    return Bench()
+
+
+def _own_folder() -> Path:
+    """Return where the user's own bench file lies (XDG base directory specification)."""
+    return Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "sagline"
+
+
+def read_bench(path: Path) -> Bench:
+    """Return the bench that a file describes; raise InputError that says where it cannot be understood."""
+    try:
+        with path.open("rb") as file:
+            written = file.read(_MOST_BYTES + 1)
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", str(path), "Check its name.") from error
+    if len(written) > _MOST_BYTES:
+        raise InputError("is too long for a bench file", str(path), "Give the file that describes the packs.")
+    try:
+        document = tomllib.loads(written.decode())
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError(f"is not TOML ({error})", str(path), _HINT) from error
+    packs = {name: _pack(path, name, table) for name, table in _tables(path, document, "packs").items()}
+    return Bench(path, packs, tuple(_tables(path, document, "tools")))
+
+
+def _tables(path: Path, document: dict[str, Any], key: str) -> dict[str, Any]:
+    tables = document.get(key, {})
+    if not isinstance(tables, dict) or not all(isinstance(table, dict) for table in tables.values()):
+        raise InputError(f"{key} is no table of tables", str(path), f"Write [{key}.NAME] above its lines.")
+    return tables
+
+
+def _pack(path: Path, name: str, table: dict[str, Any]) -> BenchPack:
+    def positive(key: str, least: float = 0.0) -> float | None:
+        if key not in table:
+            return None
+        try:
+            return checked_number(table[key], above=least)
+        except ValueError as error:
+            raise InputError(f"packs.{name}.{key} {error}", str(path), _HINT) from error
+
+    series = table.get("series")
+    if series is not None and (type(series) is not int or not 0 < series <= _MOST_SERIES):
+        raise InputError(
+            f"packs.{name}.series is no number of groups (1 to {_MOST_SERIES})", str(path), _HINT
+        )
+    return BenchPack(
+        series,
+        positive("cutoff_v_per_group"),
+        positive("max_current_a"),
+        positive("max_temperature_c", least=-273.15),
+    )

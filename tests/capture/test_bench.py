@@ -1,0 +1,105 @@
+"""The bench file: what a person wrote about packs, and one clear line where it cannot be understood."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from capture.bench import Bench, BenchPack, find_bench, read_bench
+from capture.errors import InputError
+from capture.run_card import RunCard
+
+HERON = """
+# the middle one
+[packs.heron]
+series = 10
+parallel = 2
+capacity_ah = 5.0
+cutoff_v_per_group = 2.8
+max_current_a = 60
+max_temperature_c = 70
+
+[packs.wren]
+series = 5
+
+[tools.polesaw]
+kind = "saw"
+"""
+
+
+@pytest.fixture
+def written(tmp_path):
+    def write(text, name="bench.toml"):
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text)
+        return path
+
+    return write
+
+
+def test_a_bench_describes_packs_and_tools(written):
+    bench = read_bench(written(HERON))
+    assert bench.packs["heron"] == BenchPack(10, 2.8, 60, 70)
+    assert bench.packs["heron"].cutoff_v == pytest.approx(28.0)
+    assert bench.packs["wren"].cutoff_v is None
+    assert bench.tools == ("polesaw",)
+
+
+def test_a_card_is_completed_with_what_is_known_of_its_pack(written):
+    """Another pack brings its own limits, and an unknown one keeps none of the last."""
+    bench = read_bench(written(HERON))
+    card = bench.completed(RunCard("timed cut", "heron", "polesaw", "dry ash", material="ash"))
+    assert (card.series, card.cutoff_v, card.max_current_a, card.max_temperature_degc) == (10, 28.0, 60, 70)
+    assert (card.note, card.material) == ("dry ash", "ash")
+    other = bench.completed(RunCard(pack="owl", series=10, cutoff_v=28.0, max_current_a=60.0))
+    assert (other.series, other.cutoff_v, other.max_current_a) == (None, None, None)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[packs.heron\n", "not TOML"),
+        ("[packs.heron]\nseries = 'ten'\n", "packs.heron.series"),
+        ("[packs.heron]\nseries = true\n", "packs.heron.series"),
+        ("[packs.heron]\nseries = 0\n", "packs.heron.series"),
+        ("[packs.heron]\nmax_current_a = -3\n", "packs.heron.max_current_a"),
+        ("[packs.heron]\nmax_current_a = nan\n", "packs.heron.max_current_a"),
+        ("[packs.heron]\nmax_temperature_c = -300\n", "packs.heron.max_temperature_c"),
+        ("packs = 3\n", "packs is no table"),
+        ("[packs]\nheron = 3\n", "packs is no table"),
+        ("x = " + "[" * 5000, "not TOML"),
+    ],
+)
+def test_what_cannot_be_understood_is_told_in_one_line(written, text, words):
+    path = written(text)
+    with pytest.raises(InputError) as told:
+        read_bench(path)
+    assert words in str(told.value)
+    assert str(path) in str(told.value)
+    assert "\n" not in str(told.value)
+
+
+@given(st.binary(max_size=200))
+def test_any_bytes_are_read_or_refused(tmp_path_factory, content):
+    path = tmp_path_factory.mktemp("bench") / "bench.toml"
+    path.write_bytes(content)
+    try:
+        assert isinstance(read_bench(path), Bench)
+    except InputError as error:
+        assert str(path) in str(error)
+
+
+def test_the_nearest_bench_is_taken(written, tmp_path, monkeypatch):
+    """The one given, else that of the working folder, else the user's own, else none."""
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "own"))
+    work = tmp_path / "work"
+    work.mkdir()
+    monkeypatch.chdir(work)
+    assert find_bench() == Bench()
+    written("[packs.own]\n", "own/sagline/bench.toml")
+    assert set(find_bench().packs) == {"own"}
+    written("[packs.work]\n", "work/bench.toml")
+    assert set(find_bench().packs) == {"work"}
+    assert set(find_bench(written("[packs.given]\n", "given.toml")).packs) == {"given"}
+    with pytest.raises(InputError, match="cannot be read"):
+        find_bench(tmp_path / "nowhere.toml")
