@@ -76,11 +76,11 @@ class HelpScreen(Screen[None]):
         """Yield the sections from the top."""
         states = [*LINK_WORDS.values(), *RECORDING_WORDS.values(), PROVISIONAL, FROZEN]
         with VerticalScroll(id="help"):
-            yield from _section("Keys (each can also be clicked in the last line)", self._keys)
-            yield from _section("Figures", FIGURES)
-            yield from _section("Chart", CHART)
-            yield from _section("States", [(state.label, state.meaning) for state in states])
-            yield from _section("Cautions", [("!", caution) for caution in CAUTIONS], name_width=2)
+            yield from help_section("Keys (each can also be clicked in the last line)", self._keys)
+            yield from help_section("Figures", FIGURES)
+            yield from help_section("Chart", CHART)
+            yield from help_section("States", [(state.label, state.meaning) for state in states])
+            yield from help_section("Cautions", [("!", caution) for caution in CAUTIONS], name_width=2)
         yield Footer()
 
     def on_mount(self) -> None:
@@ -88,7 +88,9 @@ class HelpScreen(Screen[None]):
         self.query_one("#help").focus()
 
 
-def _section(title: str, rows: Iterable[tuple[str, str]], name_width: int = _NAME_WIDTH) -> Iterable[Static]:
+def help_section(
+    title: str, rows: Iterable[tuple[str, str]], name_width: int = _NAME_WIDTH
+) -> Iterable[Static]:
     """Yield a title and its rows: name, meaning."""
     yield Static(title, classes="title", markup=False)
     table = Table.grid(padding=(0, 1))
