@@ -15,8 +15,14 @@ class ActionText(Static):
     """
 
     def __init__(self, key: str, words: str, action: str, *, id: str | None = None) -> None:  # noqa: A002  Textual's name
-        super().__init__(Content.assemble((key, "bold $footer-key-foreground"), f" {words}"), id=id)
+        super().__init__(id=id)
+        self._key = key
         self._action = action
+        self.say(words)
+
+    def say(self, words: str) -> None:
+        """Show other words beside the key."""
+        self.update(Content.assemble((self._key, "bold $footer-key-foreground"), f" {words}"))
 
     async def on_click(self) -> None:
         """Do it."""
