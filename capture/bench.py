@@ -18,7 +18,7 @@ import os
 import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from capture.errors import InputError
 from capture.run_card import checked_number
@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from capture.run_card import RunCard
+
+Known = TypeVar("Known")
 
 FILE_NAME: Final = "bench.toml"
 _MOST_BYTES: Final = 1 << 20
@@ -63,15 +65,21 @@ class Bench:
     tools: tuple[str, ...] = ()
 
     def completed(self, card: RunCard) -> RunCard:
-        """Return the card with what is known of its pack; of a pack that is not known nothing is left."""
-        pack = self.packs.get(card.pack or "", BenchPack())
+        """Return the card with what is known of its pack; what is not known stays as it is."""
+        pack = self.packs.get(card.pack or "")
+        if pack is None:
+            return card
         return replace(
             card,
-            series=pack.series,
-            cutoff_v=pack.cutoff_v,
-            max_current_a=pack.max_current_a,
-            max_temperature_degc=pack.max_temperature_degc,
+            series=_known(pack.series, card.series),
+            cutoff_v=_known(pack.cutoff_v, card.cutoff_v),
+            max_current_a=_known(pack.max_current_a, card.max_current_a),
+            max_temperature_degc=_known(pack.max_temperature_degc, card.max_temperature_degc),
         )
+
+
+def _known(value: Known | None, otherwise: Known | None) -> Known | None:
+    return otherwise if value is None else value
 
 
 def find_bench(given: Path | None = None) -> Bench:

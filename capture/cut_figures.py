@@ -21,18 +21,20 @@ class NumberedCut:
     unfinished: bool = False
 
 
-def numbered_cuts(figures: RunFigures) -> list[NumberedCut]:
-    """Return the cuts of a run in order, the one included in which the recording ended.
+def numbered_cuts(figures: RunFigures, most: int | None = None) -> list[NumberedCut]:
+    """Return the cuts of a run in order, the running one included, or the last `most` of them.
 
     Only so many records are kept (`MOST_RECORDS` of the fold); of a run with more, the latest follows with
     its own number, and nobody can tell whether it was finished.
     """
-    kept = [NumberedCut(number, record) for number, record in enumerate(figures.cut_records, start=1)]
-    latest = figures.latest_cut
-    if latest is not None and (not kept or latest.start_us != kept[-1].record.start_us):
-        number = figures.cuts or len(kept) + 1
-        kept.append(NumberedCut(number, latest, unfinished=number == len(kept) + 1))
-    return kept
+    records, latest = figures.cut_records, figures.latest_cut
+    further = latest is not None and (not records or latest.start_us != records[-1].start_us)
+    first = 0 if most is None else max(0, len(records) + further - most)
+    cuts = [NumberedCut(number, record) for number, record in enumerate(records[first:], start=first + 1)]
+    if latest is not None and further:
+        number = figures.cuts or len(records) + 1
+        cuts.append(NumberedCut(number, latest, unfinished=number == len(records) + 1))
+    return cuts
 
 
 def cut_document(cut: NumberedCut, first_tick_us: int) -> dict[str, Any]:

@@ -1,7 +1,7 @@
 """A workbench without ports or files: each test says what is in reach, and sees what was asked for."""
 
 import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from capture.errors import DeviceNotFound, RecordingDamaged
@@ -96,6 +96,10 @@ class FakeWorkbench:
 
     def open_demo(self):
         return self.open_logger("demo")
+
+    def complete(self, card):
+        self.asked.append(f"complete {card.pack}")
+        return replace(card, cutoff_v=28.0)
 
     def read(self, recording, progress):
         self.asked.append(f"read {recording}")

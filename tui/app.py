@@ -15,7 +15,7 @@ from tui.screen_keys import KEYS_EVERYWHERE, keys_of
 from tui.screens.first import DemoChosen, FirstScreen, LoggerChosen, RecordingChosen
 from tui.screens.help import LIVE, HelpScreen
 from tui.screens.live import LiveScreen
-from tui.screens.recording_text import RecordingTextScreen
+from tui.screens.result import NextRun, ResultScreen
 from tui.sitting import Sitting
 from tui.themes import DARK, MONO, THEMES, theme_after
 
@@ -90,7 +90,7 @@ class SaglineApp(App[Snapshot]):
 
     def open_recording(self, path: Path) -> None:
         """Show a recording."""
-        self.push_screen(RecordingTextScreen(self._workbench, path))
+        self.push_screen(ResultScreen(self._workbench, path, next_run=False))
 
     def _open(self, what: str, make: Callable[[], SessionControls]) -> None:
         if self._opening or self._quitting or self.sitting.session is not None:
@@ -112,8 +112,29 @@ class SaglineApp(App[Snapshot]):
 
     def _show_session(self, session: SessionControls) -> None:
         if not self._quitting:
-            self._live = LiveScreen(session)
+            self._live = LiveScreen(session, self._workbench.complete)
             self.push_screen(self._live)
+
+    # What a run gave
+
+    def on_live_screen_run_saved(self, message: LiveScreen.RunSaved) -> None:
+        """Show at once what the run gave."""
+        recording = message.recording
+        if recording.path is not None and self.screen is self._live:
+            hint = "Armed: the next load starts the next run, with the same card." if recording.armed else ""
+            result = ResultScreen(
+                self._workbench, recording.path, next_run=True, samples=recording.samples, hint=hint
+            )
+            self.push_screen(result, self._prepare)
+
+    def on_live_screen_run_begun(self, _message: LiveScreen.RunBegun) -> None:
+        """Let what the last run gave make way for the next one; what is being typed stays."""
+        if isinstance(self.screen, ResultScreen):
+            self.screen.action_back()
+
+    def _prepare(self, next_run: NextRun | None) -> None:
+        if next_run is not None and self._live is not None:
+            self._live.prepare(next_run.card)
 
     # How a session ends
 

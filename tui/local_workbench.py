@@ -7,18 +7,19 @@ from typing import TYPE_CHECKING
 
 from capture.engine.live_run import Settings
 from capture.engine.session import Session
-from capture.errors import StorageError
 from capture.links import finding
 from capture.links.address import open_address
 from capture.links.virtual import VirtualLink
 from capture.run_card import RunCard
 from tui.commands.capturing import RECONNECT_ON_SCREEN_S
-from tui.commands.demo import DEMO_KIND, demo_rig
+from tui.commands.demo import DEMO_BENCH, DEMO_KIND, DEMO_TOOL, demo_rig
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
+    from capture.bench import Bench
+    from capture.errors import StorageError
     from capture.links.address import Link
     from capture.links.finding import FoundLogger
     from capture.storage.amendments import Amendments
@@ -29,8 +30,9 @@ if TYPE_CHECKING:
 class LocalWorkbench:
     """Implements `Workbench` with the real parts. Libraries for files load with the first use."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, bench: Bench) -> None:
         self.folder = folder
+        self._bench = bench
         self._stop = threading.Event()
         self._over = threading.Event()
         self._over.set()
@@ -83,9 +85,14 @@ class LocalWorkbench:
         return self._opened(VirtualLink(demo.address, demo.rig), demo.card(DEMO_KIND))
 
     def _opened(self, link: Link, card: RunCard) -> Session:
-        session = Session(link, Settings(self.folder, card, reconnect_s=RECONNECT_ON_SCREEN_S))
+        settings = Settings(self.folder, card, armed=True, reconnect_s=RECONNECT_ON_SCREEN_S)
+        session = Session(link, settings)
         session.open()
         return session
+
+    def complete(self, card: RunCard) -> RunCard:
+        """Return the card with what the bench file, or else the demo's, says of its pack."""
+        return self._bench.completed(DEMO_BENCH.completed(card) if card.tool == DEMO_TOOL else card)
 
     def read(self, recording: Path, progress: Callable[[int], None]) -> Summary:
         """Return the figures of a recording; raises StorageError."""
@@ -95,7 +102,7 @@ class LocalWorkbench:
         return summarise(open_recording(recording), progress)
 
     def amend(self, recording: Path, amendments: Amendments) -> None:
-        """Refuse: recordings cannot be amended yet."""
-        raise StorageError(
-            f"cannot be amended yet ({len(amendments.notes)} notes)", str(recording), "Keep a note beside it."
-        )
+        """Keep what was learnt of a run beside its recording; raises StorageError."""
+        from capture.storage.amendments import amend
+
+        amend(recording, amendments)

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
 
     from capture.errors import StorageError
     from capture.links.finding import FoundLogger
+    from capture.run_card import RunCard
     from capture.storage.amendments import Amendments
     from capture.storage.shelf import ShelvedRecording
     from capture.summary import Summary
@@ -40,6 +41,9 @@ class Workbench(Protocol):
 
     def open_demo(self) -> SessionControls:
         """Return a session with the virtual logger, opened."""
+
+    def complete(self, card: RunCard) -> RunCard:
+        """Return the card with what is known of its pack: its groups, its cut-off, its limits."""
 
     def read(self, recording: Path, progress: Callable[[int], None]) -> Summary:
         """Return the figures of a recording; `progress` is told the rows done. May take long.

@@ -6,6 +6,7 @@ import time
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from capture.cut_figures import numbered_cuts
 from capture.engine.snapshot import (
     ChannelFace,
     ChartWindow,
@@ -16,11 +17,10 @@ from capture.engine.snapshot import (
     ShadedCut,
     Snapshot,
 )
-from capture.folds.figures import latest_cuts
 
 if TYPE_CHECKING:
+    from capture.cut_figures import NumberedCut
     from capture.engine.live_run import LiveRun
-    from capture.folds.cut_record import CutRecord
     from capture.folds.figures import RunFigures
 
 #: More cuts than this in the minute of the chart could not be told apart on it.
@@ -101,9 +101,10 @@ def _chart(live: LiveRun, figures: RunFigures) -> ChartWindow | None:
     if window is None:
         return None
     oldest_s = window.end_s - len(window) * window.bin_s
-    cuts = [_shaded(number, cut, origin_us) for number, cut in latest_cuts(figures, MOST_SHADED)]
+    cuts = [_shaded(cut, origin_us) for cut in numbered_cuts(figures, MOST_SHADED)]
     return replace(window, cuts=tuple(cut for cut in cuts if cut.end_s > oldest_s))
 
 
-def _shaded(number: int, cut: CutRecord, origin_us: int) -> ShadedCut:
-    return ShadedCut(number, (cut.start_us - origin_us) * 1e-6, (cut.end_us - origin_us) * 1e-6)
+def _shaded(cut: NumberedCut, origin_us: int) -> ShadedCut:
+    record = cut.record
+    return ShadedCut(cut.number, (record.start_us - origin_us) * 1e-6, (record.end_us - origin_us) * 1e-6)

@@ -133,16 +133,6 @@ def report(state: RunState, settings: FoldSettings) -> RunFigures:
     )
 
 
-def latest_cuts(figures: RunFigures, most: int) -> list[tuple[int, CutRecord]]:
-    """Return the last cuts, at most so many, the oldest first, each with its number counted from 1."""
-    latest, count = figures.latest_cut, figures.cuts
-    if latest is None or not count:
-        return []
-    earlier = figures.cut_records[: count - 1]
-    kept = list(enumerate(earlier, start=1))[len(earlier) - min(most - 1, len(earlier)) :]
-    return [*kept, (count, latest)]
-
-
 def _figure(value: float, unit: str, *, known: bool) -> Figure | None:
     return Figure(value, None, unit) if known else None
 

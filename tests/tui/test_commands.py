@@ -79,7 +79,8 @@ def test_summary_json(recorded):
     assert summary["energy"].keys() == {"value", "u", "unit"}
     told = {"kind": "timed cut", "pack": "wren", "tool": "polesaw", "note": "dry ash"}
     card = {name: value for name, value in summary["run_card"].items() if value not in {None, ""}}
-    assert card == {**told, "series": 10, "cutoff_v": 28.0}
+    of_the_pack = {"series": 10, "cutoff_v": 28.0, "max_current_a": 45.0, "max_temperature_degc": 70.0}
+    assert card == {**told, **of_the_pack}
     frame = pl.read_parquet(recorded["recording"])
     assert summary["peak_current"] == {"value": frame["current_a"].max(), "u": None, "unit": "A"}
     assert summary["minimum_voltage"]["value"] == frame["voltage_v"].min()

@@ -244,7 +244,10 @@ def test_the_last_cut_has_a_line(moments):
         "3987 rpm",
     ]
     assert "no cut yet" in texts(last_cut_pieces(None))[0]
-    assert "no cut yet" in texts(last_cut_pieces(replace(moments["recording"].figures, latest_cut=None)))[0]
+    assert (
+        "no cut yet"
+        in texts(last_cut_pieces(replace(moments["recording"].figures, cut_records=(), latest_cut=None)))[0]
+    )
 
 
 def luminance(colour):

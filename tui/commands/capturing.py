@@ -20,6 +20,7 @@ from tui.output import ProgressLine, WrongUsage, print_json, say
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from capture.bench import Bench
     from capture.errors import CaptureError
     from capture.links.address import Link
     from capture.run_card import RunCard
@@ -104,12 +105,13 @@ def run_session(
     card: RunCard,
     *,
     at_first: AtFirst,
+    bench: Bench,
     extra: Callable[[Path], dict[str, Any]] = lambda _recording: {},
 ) -> int:
     """Run one session on `link`; return the exit status.
 
-    `at_first` is what it does where the options do not say; `extra` adds entries to the JSON of a finished
-    recording.
+    `at_first` is what it does where the options do not say; `bench` is what is known of packs; `extra` adds
+    entries to the JSON of a finished recording.
     """
     recover_left_behind(arguments.out)
     settings = Settings(
@@ -126,7 +128,7 @@ def run_session(
     if not arguments.headless:
         from tui.commands.on_screen import run_on_screen
 
-        return run_on_screen(arguments.out, session)
+        return run_on_screen(arguments.out, bench, session)
     snapshot = _headless(session)
     return _report(arguments, session, snapshot, extra)
 

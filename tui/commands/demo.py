@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from capture.bench import Bench, BenchPack
 from capture.links.address import open_address, parse_address
 from capture.links.virtual import DEFAULT_PACK, VirtualLink, virtual_rig
 from capture.model.pack import PACKS
@@ -30,6 +31,17 @@ _KIND_OF_WORK: Final = {
 
 
 DEMO_KIND: Final = _KIND_OF_WORK["cuts"]
+DEMO_TOOL: Final = "polesaw"
+#: What a bench file would say of the virtual packs.
+DEMO_BENCH: Final = Bench(
+    packs={
+        pack.name: BenchPack(
+            pack.series, pack.cutoff_v_per_group, pack.max_current_a, pack.max_temperature_degc
+        )
+        for pack in PACKS.values()
+    },
+    tools=(DEMO_TOOL,),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +53,7 @@ class Demo:
 
     def card(self, kind: str, note: str = "") -> RunCard:
         """Return the run card of a run of this kind; the pack's own figures are known."""
-        pack = self.rig.scenario.pack
-        cutoff_v = pack.series * pack.cutoff_v_per_group
-        return RunCard(kind, pack.name, "polesaw", note, pack.series, cutoff_v)
+        return DEMO_BENCH.completed(RunCard(kind, self.rig.scenario.pack.name, DEMO_TOOL, note))
 
 
 def demo_rig(
@@ -93,12 +103,12 @@ def run(arguments: argparse.Namespace) -> int:
 
     if not arguments.serial:
         link = VirtualLink(demo.address, rig, arguments.speed)
-        return run_session(arguments, link, card, at_first=AtFirst.ARM, extra=truth)
+        return run_session(arguments, link, card, at_first=AtFirst.ARM, bench=DEMO_BENCH, extra=truth)
     from capture.links.pseudo_terminal import PseudoTerminalLogger
 
     with PseudoTerminalLogger(rig, arguments.speed) as logger:
         link_to_port = open_address(f"serial:{logger.path}")
-        return run_session(arguments, link_to_port, card, at_first=AtFirst.ARM, extra=truth)
+        return run_session(arguments, link_to_port, card, at_first=AtFirst.ARM, bench=DEMO_BENCH, extra=truth)
 
 
 def _truth(rig: VirtualRig, recording: Path) -> dict[str, Any]:

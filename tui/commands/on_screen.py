@@ -14,6 +14,7 @@ from tui.output import say
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from capture.bench import Bench
     from tui.app import SaglineApp
     from tui.session_controls import SessionControls
 
@@ -21,10 +22,10 @@ SWITCH_INTERVAL_S: Final = 0.0005
 SCREEN_GOES_WITHIN_S: Final = 5.0
 
 
-def run_on_screen(folder: Path, session: SessionControls | None = None) -> int:
+def run_on_screen(folder: Path, bench: Bench, session: SessionControls | None = None) -> int:
     """Show the screens until the operator leaves; return the exit status.
 
-    With a `session`, opened here, its live screen comes first.
+    `bench` is what is known of packs. With a `session`, opened here, its live screen comes first.
     """
     from tui.app import SaglineApp
     from tui.local_workbench import LocalWorkbench
@@ -32,7 +33,7 @@ def run_on_screen(folder: Path, session: SessionControls | None = None) -> int:
     sys.setswitchinterval(SWITCH_INTERVAL_S)  # keeps the reader in time beside a drawing screen
     if session is not None:
         session.open()
-    app = SaglineApp(LocalWorkbench(folder), session)
+    app = SaglineApp(LocalWorkbench(folder, bench), session)
     try:
         with on_stop_signal(lambda: _leave(app)):
             app.run()

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from capture.bench import FILE_NAME, find_bench
 from capture.links.address import open_address
 from capture.run_card import RunCard
 from tui.commands.capturing import AtFirst, add_capture_arguments, check_arguments, run_session
+from tui.output import say
 
 if TYPE_CHECKING:
     import argparse
@@ -16,6 +19,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument("address", metavar="ADDRESS", help="the logger, such as serial:/dev/ttyACM0")
     add_capture_arguments(parser)
+    parser.add_argument(
+        "--bench",
+        type=Path,
+        metavar="FILE",
+        help=f"the file that describes your packs (./{FILE_NAME}, else the one in your configuration folder)",
+    )
     parser.add_argument("--pack", help="the pack on the tool, for the run card")
     parser.add_argument("--tool", help="the tool, for the run card")
 
@@ -23,5 +32,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Record, with a screen or without; return the exit status."""
     check_arguments(arguments)
-    card = RunCard(arguments.kind, arguments.pack, arguments.tool, arguments.note)
-    return run_session(arguments, open_address(arguments.address), card, at_first=AtFirst.RECORD)
+    bench = find_bench(arguments.bench)
+    card = bench.completed(RunCard(arguments.kind, arguments.pack, arguments.tool, arguments.note))
+    if bench.path is not None and card.pack is not None and card.pack not in bench.packs:
+        known = ", ".join(sorted(bench.packs)) or "none"
+        say(f"{bench.path} does not tell of the pack {card.pack!r}: it has no limits here (known: {known})")
+    link = open_address(arguments.address)
+    return run_session(arguments, link, card, at_first=AtFirst.RECORD, bench=bench)

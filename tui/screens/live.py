@@ -9,15 +9,18 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from textual.containers import Container
+from textual.message import Message
 from textual.widgets import Footer, Static
 
-from capture.engine.snapshot import LinkState
+from capture.cut_figures import numbered_cuts
+from capture.engine.snapshot import LinkState, RecordingState
 from tui.formatting import plain
 from tui.screens.advice import advice, has_readings
 from tui.screens.orders import LiveOrders
-from tui.screens.room import CutsPlace, room_for
+from tui.screens.room import CutsPlace, Room, room_for
 from tui.screens.shown_figures import TILE_NAMES, last_cut_pieces, other_channels, tiles_of
 from tui.themes import dot_style
+from tui.widgets.cut_table import CutTable
 from tui.widgets.envelope_chart import EnvelopeChart
 from tui.widgets.figure_tile import FigureTile, TileFigures
 from tui.widgets.pieces import Piece, Shrink
@@ -25,22 +28,40 @@ from tui.widgets.status_line import alarm_pieces, link_pieces, recording_pieces
 from tui.widgets.text_line import TextLine
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from textual.app import ComposeResult
 
+    from capture.engine.snapshot import RecordingStatus
+    from capture.run_card import RunCard
     from tui.session_controls import SessionControls
 
 _REFRESH_S: Final = 1 / 8
 #: One flash a second: well below the three that may harm (WCAG 2.2, success criterion 2.3.1).
 _FLASH_S: Final = 0.5
 _FULL_KEYS_WIDTH: Final = 90
+_CUTS_BELOW: Final = 4
+MOST_CUTS: Final = 100
 
 
 class LiveScreen(LiveOrders):
     """The session as it is now."""
 
-    def __init__(self, session: SessionControls) -> None:
-        super().__init__(session)
-        self._arranged: tuple[int, int, tuple[str, ...]] | None = None
+    class RunSaved(Message):
+        """A run has ended and its file is whole."""
+
+        def __init__(self, recording: RecordingStatus) -> None:
+            super().__init__()
+            self.recording = recording
+
+    class RunBegun(Message):
+        """A recording has begun."""
+
+    def __init__(self, session: SessionControls, complete: Callable[[RunCard], RunCard]) -> None:
+        super().__init__(session, complete)
+        self._arranged: tuple[int, int, tuple[str, ...], bool] | None = None
+        self._told = self.newest.recording
+        self._most_cuts = 1
 
     def compose(self) -> ComposeResult:
         """Yield the lines and panels from the top."""
@@ -54,6 +75,7 @@ class LiveScreen(LiveOrders):
         with Container(id="work"):
             yield EnvelopeChart(id="chart")
             yield Static(id="advice", markup=False)
+            yield CutTable(newest_first=True, id="cuts")
         yield TextLine(id="last-cut")
         yield TextLine(id="notice")
         yield Footer()
@@ -72,16 +94,28 @@ class LiveScreen(LiveOrders):
     def look(self) -> None:
         """Show the newest moment; while frozen only the status lines follow."""
         self.take_newest()
+        self._tell_of_runs()
         self._show_figures()
         self._show_lines()
         self._show_chart()
 
+    def _tell_of_runs(self) -> None:
+        """Tell the app when a recording has begun, and when it is whole and the live screen is in sight."""
+        told, now = self._told, self.newest.recording
+        if now.state is RecordingState.RUNNING and (told.state is not now.state or told.path != now.path):
+            self.post_message(self.RunBegun())
+        elif now.state is RecordingState.SAVED and (told.state is not now.state or told.path != now.path):
+            if not self.is_current or self.leaving:
+                return  # not seen yet: told as soon as nothing lies above
+            self.post_message(self.RunSaved(now))
+        self._told = now
+
     def _arrange(self, names: tuple[str, ...]) -> None:
-        """Give each of the tiles its room; done again only when the screen or the tiles are others."""
+        """Give each of the panels its room; done again only when the screen or the tiles are others."""
         width, height = self.size
-        if self._arranged == (width, height, names):
+        if self._arranged == (width, height, names, self.all_cuts):
             return
-        self._arranged = (width, height, names)
+        self._arranged = (width, height, names, self.all_cuts)
         narrow = width < _FULL_KEYS_WIDTH
         self.query_one(Footer).compact = narrow
         self.set_class(narrow, "-narrow")
@@ -92,17 +126,30 @@ class LiveScreen(LiveOrders):
             tile.display = name in names[: room.tiles]
             tile.resize_to(room.digits, room.details)
         self.query_one("#last-cut").display = room.cuts is CutsPlace.LINE
+        self._arrange_cuts(room)
+
+    def _arrange_cuts(self, room: Room) -> None:
+        """Put the table of cuts below the chart, beside it, or in its place."""
+        self._most_cuts = MOST_CUTS if self.all_cuts or room.cuts is CutsPlace.BESIDE else _CUTS_BELOW
+        self.query_one("#cuts").display = self.all_cuts or room.cuts is not CutsPlace.LINE
+        work = self.query_one("#work")
+        work.set_class(self.all_cuts, "-all-cuts")
+        work.set_class(room.cuts is CutsPlace.BESIDE and not self.all_cuts, "-beside")
 
     def _show_figures(self) -> None:
         tiles = tiles_of(self.viewed)
         self._arrange(tuple(tiles))
-        for name, figures in tiles.items():
-            self.query_one(f"#{name}", FigureTile).show(figures)
+        for name, shown in tiles.items():
+            self.query_one(f"#{name}", FigureTile).show(shown)
         channels = other_channels(self.viewed)
         line = self.query_one("#channels", TextLine)
         line.display = bool(channels)
         line.show(channels)
-        self.query_one("#last-cut", TextLine).show(last_cut_pieces(self.viewed.figures))
+        figures = self.viewed.figures
+        self.query_one("#last-cut", TextLine).show(last_cut_pieces(figures))
+        if figures is not None and figures.first_tick_us is not None:
+            cuts = numbered_cuts(figures, self._most_cuts)
+            self.query_one("#cuts", CutTable).show_numbered(cuts, figures.first_tick_us)
 
     def _show_lines(self) -> None:
         newest = self.newest
@@ -119,11 +166,11 @@ class LiveScreen(LiveOrders):
     def _show_chart(self) -> None:
         viewed, chart = self.viewed, self.query_one("#chart", EnvelopeChart)
         empty = self.query_one("#advice", Static)
-        chart.display = has_readings(viewed)
-        empty.display = not chart.display
+        chart.display = has_readings(viewed) and not self.all_cuts
+        empty.display = not has_readings(viewed) and not self.all_cuts
         if empty.display:
             empty.update(advice(viewed.link))
-        elif viewed.chart is not None:
+        elif viewed.chart is not None and chart.display:
             # the window may hold the latest marks only, and the last of them has the number of all marks
             first_mark = viewed.recording.marks - len(viewed.chart.marks_s) + 1
             chart.show(

@@ -9,11 +9,16 @@ from textual.screen import Screen
 
 from capture.engine.snapshot import LinkState, RecordingState
 from capture.errors import CaptureError
+from capture.run_card import RunCard
 from tui.screens.advice import SHORT_CAUTION
+from tui.screens.ask_line import LineForm, ReadingForm
+from tui.screens.card_form import CardForm
+from tui.screens.zero_form import ZeroForm, zeroable
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from capture.events import TypedReading
     from tui.session_controls import SessionControls
 
 SPANS_S: Final = (10.0, 30.0, 60.0)
@@ -23,12 +28,15 @@ _SPAN_KEYS: Final = Binding.Group("Span", compact=True)
 class LiveOrders(Screen[None]):
     """The keys of the live screen, and what of the session it shows.
 
-    `newest` is the session's newest snapshot, `viewed` the one whose figures are shown.
+    `newest` is the session's newest snapshot, `viewed` the one whose figures are shown. `complete` adds to a
+    run card what is known of its pack.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "record", "Record", id="live.record", tooltip="Start a recording, or stop and save it"),
         Binding("m", "mark", "Mark", id="live.mark", tooltip="Note this moment in the recording"),
+        Binding("e", "reading", "Reading", id="live.reading", tooltip="Enter what a gauge shows now"),
+        Binding("z", "zero", "Zero", id="live.zero", tooltip="Take what a channel reads now for its zero"),
         Binding(
             "a",
             "arm",
@@ -61,11 +69,16 @@ class LiveOrders(Screen[None]):
             tooltip="Show a shorter stretch of time: 60, 30 or 10 s",
             group=_SPAN_KEYS,
         ),
+        Binding("n", "note", "Note", id="live.note", show=False, tooltip="Write a note on the run"),
+        Binding("k", "card", "Card", id="live.card", show=False, tooltip="Fill in the next run's card"),
+        Binding("c", "cuts", "Cuts", id="live.cuts", show=False, tooltip="All cuts instead of the chart"),
         Binding("x", "seen", "Seen", id="live.seen", show=False, tooltip="Stop the flashing of an alarm"),
     ]
 
-    def __init__(self, session: SessionControls) -> None:
+    def __init__(self, session: SessionControls, complete: Callable[[RunCard], RunCard]) -> None:
         super().__init__()
+        self._complete = complete
+        self._next_card: RunCard | None = None
         self.session = session
         self.newest = session.snapshot()
         self.viewed = self.newest
@@ -73,9 +86,10 @@ class LiveOrders(Screen[None]):
         self.span_s = SPANS_S[-1]
         self.notice = SHORT_CAUTION
         self.alarm_is_new = False
+        self.all_cuts = False
         self._alarms_seen: set[str] = set()
         self._notice_of_session = ""
-        self._leaving = False
+        self.leaving = False
 
     def look(self) -> None:
         """Show the newest moment."""
@@ -86,7 +100,7 @@ class LiveOrders(Screen[None]):
         self.newest = self.session.snapshot()
         if not self.frozen:
             self.viewed = self.newest
-        if self.newest.notice != self._notice_of_session and not self._leaving:
+        if self.newest.notice != self._notice_of_session and not self.leaving:
             self.notice = self._notice_of_session = self.newest.notice
         alarms = {f"{alarm.kind} {alarm.where}" for alarm in self.newest.alarms}
         self._alarms_seen &= alarms
@@ -94,7 +108,7 @@ class LiveOrders(Screen[None]):
 
     def leave(self) -> None:
         """Say that the recording is being saved and take no more orders."""
-        self._leaving = True
+        self.leaving = True
         self.frozen = False
         saving = self.newest.recording.state in {RecordingState.RUNNING, RecordingState.SAVING}
         if self.newest.recording.state is RecordingState.RUNNING:
@@ -104,7 +118,7 @@ class LiveOrders(Screen[None]):
 
     def say(self, text: str) -> None:
         """Show one line to the operator."""
-        if not self._leaving:
+        if not self.leaving:
             self.notice = text
             self.look()
 
@@ -121,7 +135,7 @@ class LiveOrders(Screen[None]):
     def action_record(self) -> None:
         """Start a recording, or stop the one that runs."""
         state = self.newest.recording.state
-        if self._leaving or state is RecordingState.SAVING:
+        if self.leaving or state is RecordingState.SAVING:
             self.say("Still saving: the next recording can start when it is done.")
         elif state is RecordingState.RUNNING:
             self._order(self.session.stop_recording)
@@ -138,6 +152,65 @@ class LiveOrders(Screen[None]):
             self.look()
         else:
             self.say("A mark belongs to a recording: press r to start one.")
+
+    def action_reading(self) -> None:
+        """Ask what a gauge shows, if there is a recording to keep it in."""
+        if self._records():
+            self.app.push_screen(ReadingForm(), self._take_reading)
+        else:
+            self.say("A reading belongs to a recording: press r to start one.")
+
+    def _take_reading(self, reading: TypedReading | None) -> None:
+        if reading is not None:
+            self._order(lambda: self.session.reading(reading))
+            self.look()
+
+    def action_note(self) -> None:
+        """Ask for a note, if there is a recording to keep it in."""
+        if self._records():
+            self.app.push_screen(LineForm("A note on the run", label="note"), self._take_note)
+        else:
+            self.say("A note belongs to a recording: press r to start one.")
+
+    def _take_note(self, note: str | None) -> None:
+        if note is not None:
+            self._order(lambda: self.session.note(note))
+            self.look()
+
+    def action_zero(self) -> None:
+        """Ask which channel is to be zeroed."""
+        if zeroable(self.newest):
+            self.app.push_screen(ZeroForm(self.newest), self._take_zero)
+        else:
+            self.say("No channel that could be zeroed: this works for current, force, torque, pressure.")
+
+    def _take_zero(self, column: str | None) -> None:
+        if column is not None:
+            self._order(lambda: self.session.zero(column))
+            self.look()
+
+    def action_card(self) -> None:
+        """Ask for the run card of the next run."""
+        card = self._next_card or self.newest.card or RunCard()
+        self.app.push_screen(CardForm(card, "Run card of the next run"), self.take_card)
+
+    def take_card(self, card: RunCard | None) -> None:
+        """Let the next run carry `card`."""
+        if card is not None:
+            self._next_card = self._complete(card)
+            self._order(lambda: self.session.use_card(self._next_card or card))
+            self.look()
+
+    def prepare(self, card: RunCard) -> None:
+        """Get ready for the next run: its card, and a load may start it."""
+        self.take_card(card)
+        self._order(lambda: self.session.arm(armed=True))
+        self.look()
+
+    def action_cuts(self) -> None:
+        """Show all cuts in place of the chart, or the chart again."""
+        self.all_cuts = not self.all_cuts
+        self.say("All cuts; c brings the chart back." if self.all_cuts else "The chart is back.")
 
     def action_arm(self) -> None:
         """Let the next load start a recording, or not."""

@@ -56,7 +56,8 @@ class NextRun:
 class ResultScreen(Screen[NextRun | None]):
     """The figures of the recording at `path`; `next_run`: it followed a live run, and the next may follow it.
 
-    `samples`, where it is known, is how many rows the recording has: then the progress has an end.
+    `samples`, where it is known, is how many rows the recording has: then the progress has an end. `hint` is
+    said at first.
     """
 
     AUTO_FOCUS: ClassVar[str | None] = ""
@@ -99,13 +100,20 @@ class ResultScreen(Screen[NextRun | None]):
     """
 
     def __init__(
-        self, workbench: Workbench, path: Path, *, next_run: bool, samples: int | None = None
+        self,
+        workbench: Workbench,
+        path: Path,
+        *,
+        next_run: bool,
+        samples: int | None = None,
+        hint: str = "",
     ) -> None:
         super().__init__()
         self.path = path
         self._workbench = workbench
         self._next_run = next_run
         self._samples = samples
+        self._hint = hint
         self._summary: Summary | None = None
         self._keeping = Keeping(partial(workbench.amend, path))
         self._told_leaving = False
@@ -127,7 +135,7 @@ class ResultScreen(Screen[NextRun | None]):
     def on_mount(self) -> None:
         """Say which file it is while it is read."""
         self.query_one("#prompt").display = self._next_run
-        self._say("" if self._next_run else "Escape goes back.")
+        self._say(self._hint if self._next_run else "Escape goes back.")
         self.query_one(ResultView).show_file()
         self.query_one(OutcomeBar).display = False
 

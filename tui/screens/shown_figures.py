@@ -6,8 +6,9 @@ import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from capture.cut_figures import numbered_cuts
 from capture.engine.snapshot import LinkState
-from capture.folds.figures import RunFigures, latest_cuts
+from capture.folds.figures import RunFigures
 from capture.folds.speed import SPEED, SpeedState
 from capture.quantities import UNIT_LABELS
 from tui.formatting import (
@@ -98,13 +99,13 @@ def tiles_of(snapshot: Snapshot) -> dict[str, TileFigures]:
 
 def last_cut_pieces(figures: RunFigures | None) -> list[Piece]:
     """Return the running or the last cut in one line; what to expect where there is none."""
-    cuts = [] if figures is None else latest_cuts(figures, 1)
+    cuts = [] if figures is None else numbered_cuts(figures, 1)
     if not cuts:
         return [Piece("no cut yet: it counts once the tool draws current", shrink=Shrink.END)]
-    number_, cut = cuts[0]
+    cut = cuts[0].record
     sag = cut.peak_sag
     return [
-        Piece(f"cut {number_}", "bold"),
+        Piece(f"cut {cuts[0].number}", "bold"),
         Piece(f"{number(cut.duration_s, 1)} s"),
         Piece(f"{number(cut.energy_wh, 2)} Wh"),
         Piece(with_unit(cut.mean_power_w, "W")),
