@@ -89,8 +89,8 @@ class SaglineApp(App[Snapshot]):
         self._open(address, partial(self._workbench.open_logger, address))
 
     def open_recording(self, path: Path) -> None:
-        """Show a recording."""
-        self.push_screen(RecordingTextScreen(self._workbench, path))
+        """Show a recording; it may have another outcome afterwards."""
+        self.push_screen(RecordingTextScreen(self._workbench, path), lambda _: self._first.read_folder())
 
     def _open(self, what: str, make: Callable[[], SessionControls]) -> None:
         if self._opening or self._quitting or self.sitting.session is not None:

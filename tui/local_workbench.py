@@ -16,11 +16,11 @@ from tui.commands.capturing import RECONNECT_ON_SCREEN_S
 from tui.commands.demo import DEMO_KIND, demo_rig
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from capture.links.address import Link
-    from capture.links.finding import FoundLogger
+    from capture.links.finding import FoundLogger, Source
     from capture.storage.amendments import Amendments
     from capture.storage.shelf import ShelvedRecording
     from capture.summary import Summary
@@ -29,8 +29,9 @@ if TYPE_CHECKING:
 class LocalWorkbench:
     """Implements `Workbench` with the real parts. Libraries for files load with the first use."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, sources: Sequence[Source] = finding.SOURCES) -> None:
         self.folder = folder
+        self._sources = sources
         self._stop = threading.Event()
         self._over = threading.Event()
         self._over.set()
@@ -41,7 +42,7 @@ class LocalWorkbench:
         self._stop, self._over = threading.Event(), threading.Event()
         over = self._over
         try:
-            yield from finding.find_loggers(stop=self._stop)
+            yield from finding.find_loggers(self._sources, stop=self._stop)
         finally:
             over.set()
 

@@ -220,7 +220,7 @@ async def test_escape_saves_a_recording_first_and_says_so(session_at, moments):
         session.may_close.set()
         await settled(pilot)
         assert isinstance(app.screen, FirstScreen)
-        assert "Saved recordings/heron-oak-8.parquet" in line(app, "notice")
+        assert "Saved heron-oak-8.parquet" in line(app, "notice")
         assert "2026-11-08" in shown(app)
     assert session.asked == ["stop", "close"]
     assert [one.path.name for one in app.sitting.saved] == ["heron-oak-8.parquet"]
