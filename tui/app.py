@@ -159,7 +159,8 @@ class SaglineApp(App[Snapshot]):
             self.exit(self.sitting.last_snapshot, 1 if failure else 0, message)
             return
         self._live = None
-        await self.pop_screen()
+        while self.screen is not self._first:
+            await self.pop_screen()
         self._first.say(failure or self.sitting.take_leave())
         self._first.look_around()
 

@@ -240,6 +240,33 @@ async def test_q_while_escape_still_saves_leaves_afterwards(session_at, moments)
     assert app.return_value.recording.state is RecordingState.SAVED
 
 
+async def test_help_opened_while_it_is_saved_does_not_stay(session_at, moments):
+    session = session_at(moments["recording"])
+    session.may_close.clear()
+    app = SaglineApp(FakeWorkbench(), session)
+    async with app.run_test() as pilot:
+        await pilot.press("escape")
+        await pilot.pause()
+        await pilot.press("question_mark")
+        assert isinstance(app.screen, HelpScreen)
+        session.may_close.set()
+        await settled(pilot)
+        assert isinstance(app.screen, FirstScreen)
+
+
+async def test_the_palette_leads_back_to_the_loggers(session_at, moments):
+    session = session_at(moments["streaming"])
+    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
+        await pilot.press("ctrl+p")
+        await pilot.press(*"loggers")
+        await pilot.pause()
+        await pilot.app.workers.wait_for_complete()
+        await pilot.press("down", "enter")
+        await settled(pilot)
+        assert isinstance(pilot.app.screen, FirstScreen)
+        assert session.asked == ["close"]
+
+
 async def test_a_logger_that_was_lost_is_told_on_the_way_back(session_at, moments):
     lost = replace(
         moments["streaming"].link, state=LinkState.LOST, message="sim:polesaw: went away. Check it."
