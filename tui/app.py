@@ -89,8 +89,9 @@ class SaglineApp(App[Snapshot]):
         self._open(address, partial(self._workbench.open_logger, address))
 
     def open_recording(self, path: Path) -> None:
-        """Show a recording."""
-        self.push_screen(ResultScreen(self._workbench, path, next_run=False))
+        """Show a recording; it may have another outcome afterwards."""
+        result = ResultScreen(self._workbench, path, next_run=False)
+        self.push_screen(result, lambda _: self._first.read_folder())
 
     def _open(self, what: str, make: Callable[[], SessionControls]) -> None:
         if self._opening or self._quitting or self.sitting.session is not None:
@@ -180,7 +181,8 @@ class SaglineApp(App[Snapshot]):
             self.exit(self.sitting.last_snapshot, 1 if failure else 0, message)
             return
         self._live = None
-        await self.pop_screen()
+        while self.screen is not self._first:
+            await self.pop_screen()
         self._first.say(failure or self.sitting.take_leave())
         self._first.look_around()
 

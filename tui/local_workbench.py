@@ -15,13 +15,13 @@ from tui.commands.capturing import RECONNECT_ON_SCREEN_S
 from tui.commands.demo import DEMO_BENCH, DEMO_KIND, DEMO_TOOL, demo_rig
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
     from capture.bench import Bench
     from capture.errors import StorageError
     from capture.links.address import Link
-    from capture.links.finding import FoundLogger
+    from capture.links.finding import FoundLogger, Source
     from capture.storage.amendments import Amendments
     from capture.storage.shelf import ShelvedRecording
     from capture.summary import Summary
@@ -30,9 +30,10 @@ if TYPE_CHECKING:
 class LocalWorkbench:
     """Implements `Workbench` with the real parts. Libraries for files load with the first use."""
 
-    def __init__(self, folder: Path, bench: Bench) -> None:
+    def __init__(self, folder: Path, bench: Bench, sources: Sequence[Source] = finding.SOURCES) -> None:
         self.folder = folder
         self._bench = bench
+        self._sources = sources
         self._stop = threading.Event()
         self._over = threading.Event()
         self._over.set()
@@ -43,7 +44,7 @@ class LocalWorkbench:
         self._stop, self._over = threading.Event(), threading.Event()
         over = self._over
         try:
-            yield from finding.find_loggers(stop=self._stop)
+            yield from finding.find_loggers(self._sources, stop=self._stop)
         finally:
             over.set()
 

@@ -74,7 +74,8 @@ class Sitting:
         recording = last.recording
         match recording.state:
             case RecordingState.SAVED:
-                return f"Saved {recording.path}: {recording.samples} samples."
+                name = "the recording" if recording.path is None else recording.path.name
+                return f"Saved {name}: {recording.samples} samples."
             case RecordingState.INTERRUPTED:
                 return recording.message
             case _:

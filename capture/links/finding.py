@@ -72,6 +72,11 @@ def serial_ports() -> list[FoundLogger]:
     """Return the serial ports that the system lists; those on USB may be asked."""
     from serial.tools import list_ports
 
+    try:
+        ports = sorted(list_ports.comports())
+    except OSError as error:
+        why = f"the system does not list its ports ({error.strerror}). Name one yourself."
+        return [FoundLogger(f"{SERIAL}:", SERIAL, trouble=why)]
     return [
         FoundLogger(
             f"{SERIAL}:{port.device}",
@@ -79,7 +84,7 @@ def serial_ports() -> list[FoundLogger]:
             port=_described_by_host(port.product, port.description),
             trouble="" if port.vid is not None else NOT_ASKED,
         )
-        for port in sorted(list_ports.comports())
+        for port in ports
     ]
 
 
@@ -144,18 +149,18 @@ def _as_they_answer(
     stop: threading.Event,
 ) -> Iterator[FoundLogger]:
     """Yield the answers of all that are waited for; those that hang in their driver as such."""
-    while waiting and not stop.is_set():
+    while waiting and time.monotonic() < give_up:
         try:
             answered = answers.get(timeout=_TURN_S)
         except queue.Empty:
-            if time.monotonic() > give_up:
-                break
-            continue
-        del waiting[answered.address]
-        yield answered
-    if not stop.is_set():
-        for one in waiting.values():
-            yield replace(one, trouble="opening it hangs. Unplug it and plug it in again.")
+            answered = None
+        if stop.is_set():  # what answers now was cut short
+            return
+        if answered is not None:
+            del waiting[answered.address]
+            yield answered
+    for one in waiting.values():
+        yield replace(one, trouble="opening it hangs. Unplug it and plug it in again.")
 
 
 def ask(

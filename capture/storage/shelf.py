@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from capture.errors import StorageError
+from capture.errors import RecordingDamaged, StorageError
 from capture.run_card import RunCard
 from capture.storage.naming import RECORDING_ENDING
 from capture.storage.recording import open_recording
@@ -41,6 +41,12 @@ def recordings_in(folder: Path) -> tuple[list[ShelvedRecording], list[StorageErr
             shelved.append(_shelved(open_recording(path)))
         except StorageError as error:
             unreadable.append(error)
+        except OverflowError:
+            unreadable.append(
+                RecordingDamaged(
+                    "tells of a length beyond all measure", str(path), "Take another copy of it."
+                )
+            )
     return sorted(shelved, key=lambda one: (one.started, one.path.name), reverse=True), unreadable
 
 

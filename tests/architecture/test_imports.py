@@ -52,8 +52,10 @@ def test_recording_works_without_a_screen(tmp_path):
             "import tui.commands.summary, tui.commands.demo, tui.commands.record",
             {"textual", "rich", "pyarrow", "bleak"},
         ),
+        ("import tui.commands.find", {"textual", "rich", "pyarrow", "numpy", "serial"}),
+        ("import tui.app, tui.local_workbench", {"pyarrow", "polars", "bleak"}),
     ],
-    ids=["version", "protocol", "session", "commands"],
+    ids=["version", "protocol", "session", "commands", "find", "screens"],
 )
 def test_nothing_is_loaded_before_it_is_needed(statement, absent):
     """The version needs no library; pyarrow waits for a recording; the screen waits for a screen."""

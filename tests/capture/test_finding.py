@@ -190,6 +190,15 @@ def test_only_usb_ports_are_asked(monkeypatch):
     assert asked == ["serial:/dev/ttyUSB7"]
 
 
+def test_a_system_that_does_not_list_its_ports_is_told(monkeypatch):
+    def fail():
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(list_ports, "comports", fail)
+    (one,) = find_loggers([serial_ports])
+    assert "does not list its ports (Permission denied)" in one.trouble
+
+
 def test_they_come_as_they_answer(logger, terminal):
     """A silent port holds nobody up: the loggers are there long before its time is over."""
     arrived = {}

@@ -1,7 +1,9 @@
 """The shelf: what recordings say of themselves without their samples being read."""
 
+import json
 import shutil
 
+import pyarrow.parquet as pq
 import pytest
 from waiting import wait_for
 
@@ -11,6 +13,7 @@ from capture.engine.snapshot import RecordingState
 from capture.links.address import parse_address
 from capture.links.virtual import VirtualLink, virtual_rig
 from capture.run_card import Outcome, RunCard
+from capture.storage.parquet_file import DOCUMENT_KEY
 from capture.storage.shelf import recordings_in
 
 
@@ -53,3 +56,18 @@ def test_what_cannot_be_read_is_told_and_holds_nobody_up(recorded, tmp_path):
 
 def test_a_folder_that_is_not_there_holds_none(tmp_path):
     assert recordings_in(tmp_path / "nowhere") == ([], [])
+
+
+def test_a_length_beyond_all_measure_is_told(recorded, tmp_path):
+    """A document that was tampered with is one line, not the end of the list."""
+    first, second = sorted(recorded.glob("*.parquet"))
+    shutil.copy(second, tmp_path)
+    with pq.ParquetFile(first) as file:
+        document = json.loads(file.metadata.metadata[DOCUMENT_KEY.encode()])
+        table = file.read()
+    document["logger"]["interval_ns"] = 10**400
+    tampered = table.replace_schema_metadata({DOCUMENT_KEY: json.dumps(document)})
+    pq.write_table(tampered, tmp_path / first.name)
+    shelved, (error,) = recordings_in(tmp_path)
+    assert [one.path.name for one in shelved] == [second.name]
+    assert "beyond all measure" in str(error)

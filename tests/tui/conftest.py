@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+import time
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -216,6 +217,16 @@ class FakeSession:
 def coloured(monkeypatch):
     """The environment of the test run does not choose the theme."""
     monkeypatch.delenv("NO_COLOR", raising=False)
+
+
+@pytest.fixture
+def in_utc(monkeypatch):
+    """Times on the screen do not depend on where the tests run."""
+    monkeypatch.setenv("TZ", "UTC")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
 
 
 @pytest.fixture

@@ -157,6 +157,7 @@ def test_faults_of_input_and_device(tmp_path, arguments, words):
         ["demo", "--json"],
         ["demo", "--pack", "crow"],
         ["demo", "--seed", "0"],
+        ["--out", "somewhere", "list"],
     ],
 )
 def test_wrong_usage(tmp_path, arguments):
@@ -180,8 +181,16 @@ def test_version_and_help():
     """The version answers at once; help names every command and the cautions."""
     assert sagline("--version").stdout.startswith("sagline ")
     text = sagline("--help").stdout
-    for words in ("demo", "record", "summary", "list", "recover", "batteries"):
+    for words in ("demo", "record", "find", "summary", "list", "recover", "batteries"):
         assert words in text
+
+
+def test_without_a_command_and_a_terminal_the_help_is_printed():
+    """The first screen needs a terminal; a pipe gets the help."""
+    done = sagline("--out", "somewhere")
+    assert done.returncode == 0
+    assert "COMMAND" in done.stdout
+    assert "first screen" in done.stdout
 
 
 def test_nothing_to_recover(tmp_path):

@@ -1,10 +1,14 @@
 """How the screens look, compared cell by cell with pictures that were looked at."""
 
+import threading
 from dataclasses import replace
 
 import pytest
+from fake_workbench import BENCH, SILENT, UNASKED, VIRTUAL, FakeWorkbench, shelved
 
 from capture.engine.snapshot import Alarm, AlarmKind, LinkState
+from capture.run_card import RunCard
+from tui.app import SaglineApp
 
 SIZES = [(80, 24), (120, 40)]
 
@@ -79,3 +83,67 @@ def test_lost_for_good_and_armed(snap_compare, app_at, moments, size):
     assert snap_compare(
         app_at(replace(now, link=link, recording=recording)), press=["t", "t"], terminal_size=size
     )
+
+
+@pytest.fixture
+def bench():
+    """Two ports with loggers and two without, a run that lost samples, and one that was cut off."""
+    shelf = [
+        shelved(21, card=RunCard("run-down", "albatross"), interrupted=True, duration_s=3765.0),
+        shelved(20, lost_samples=1234),
+        shelved(19, card=RunCard("stall", "wren"), duration_s=12.0),
+    ]
+    finished = ["finished 2026-11-21_094510_albatross.parquet: 1882500 samples, 0 lost"]
+    return FakeWorkbench([BENCH, SILENT, UNASKED, VIRTUAL], shelf, interrupted=finished)
+
+
+async def rested(pilot):
+    await pilot.pause()
+    await pilot.app.workers.wait_for_complete()
+    await pilot.pause()
+
+
+def test_first_screen(snap_compare, bench, size, in_utc):
+    assert snap_compare(SaglineApp(bench), run_before=rested, terminal_size=size)
+
+
+def test_first_screen_in_the_sun(snap_compare, bench, size, in_utc):
+    async def in_the_sun(pilot):
+        await rested(pilot)
+        await pilot.press("t", "down")
+
+    assert snap_compare(SaglineApp(bench), run_before=in_the_sun, terminal_size=size)
+
+
+def test_first_screen_with_nothing_there(snap_compare, size):
+    assert snap_compare(SaglineApp(FakeWorkbench()), run_before=rested, terminal_size=size)
+
+
+def test_first_screen_looking(snap_compare, bench, size):
+    """Ports are still being asked, and an interrupted recording is being finished."""
+    bench.may_answer.clear()
+    bench.may_recover.clear()
+
+    async def looking(pilot):
+        await pilot.pause(0.3)
+        for held_back in (bench.may_answer, bench.may_recover):  # longer than it takes to draw the picture
+            threading.Timer(3.0, held_back.set).start()
+
+    assert snap_compare(SaglineApp(bench), run_before=looking, terminal_size=size)
+
+
+def test_address_that_is_none(snap_compare, bench, size, in_utc):
+    async def typed(pilot):
+        await rested(pilot)
+        await pilot.press("o", *"/dev/ttyACM0", "enter")
+        pilot.app.screen.query_one("Input").cursor_blink = False
+
+    assert snap_compare(SaglineApp(bench), run_before=typed, terminal_size=size)
+
+
+def test_help_of_the_first_screen(snap_compare, bench, size, in_utc):
+    async def helped(pilot):
+        await rested(pilot)
+        await pilot.press("question_mark")
+
+    assert snap_compare(SaglineApp(bench), run_before=helped, terminal_size=size)

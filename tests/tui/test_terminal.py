@@ -135,6 +135,53 @@ def test_the_end_of_the_session_saves(terminal, tmp_path, end):
 
 
 @needs_tmux
+def test_from_the_first_screen_on(terminal, tmp_path):
+    """Look around, record with the demo, come back, open the recording, leave: all by keys."""
+    app = terminal(f"--out {tmp_path}")
+    first = app.wait_for("virtual pole saw")
+    assert "CAUTION" in first
+    app.wait_for("None yet")
+    app.press("d")
+    app.wait_for("STREAMING")
+    app.press("r")
+    app.wait_for(r"■ RECORDING 0:0[1-9]")
+    app.press("Escape")
+    app.wait_for(r"Saved .*\.parquet")
+    app.wait_for("heron +timed cut +0:0")
+    app.press("End", "Enter")
+    app.wait_for("drop from rest")
+    app.press("Escape")
+    app.wait_for("LOGGERS")
+    app.press("q")
+    last = app.wait_for("left with 0")
+    (path,) = tmp_path.iterdir()
+    assert f"saved {path}" in last.replace("\n", "")
+
+
+@needs_tmux
+def test_the_first_screen_finishes_what_was_interrupted(terminal, tmp_path):
+    """A recording that was killed is whole again before anybody asks; one that runs is left alone."""
+    command = [sys.executable, "-m", "tui.command_line", "demo", "--headless", "--out", str(tmp_path)]
+    running, killed = [
+        subprocess.Popen([*command, "--pack", pack], stderr=subprocess.PIPE, text=True)
+        for pack in ("wren", "heron")
+    ]
+    for started in (running, killed):
+        assert " V " in started.stderr.readline()
+    killed.kill()
+    killed.communicate()
+    app = terminal(f"--out {tmp_path}")
+    app.wait_for("✓ finished .*_heron.parquet")
+    app.wait_for("▲ interrupted")
+    assert "wren" not in app.screen()
+    running.terminate()
+    running.communicate()
+    app.terminate()
+    app.wait_for("left with 0")
+    assert {path.suffix for path in tmp_path.iterdir()} == {".parquet"}
+
+
+@needs_tmux
 def test_a_port_that_is_not_there(terminal, tmp_path):
     """The screen says so and stays; leaving it the line is repeated and the status is 1."""
     app = terminal(f"record serial:/dev/ttyNONE9 --out {tmp_path}")

@@ -40,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
     else:
         for entry in chosen:
             print_result(
-                f"{entry['started'][:19]}  {entry['pack'] or '-':12} {entry['kind'] or '-':12} "
+                f"{entry['started'][:19]}  {entry['pack'] or '-'!s:12} {entry['kind'] or '-'!s:12} "
                 f"{entry['duration_s']:9.1f} s  {entry['lost_samples']:6d} lost  {entry['recording']}"
             )
         if not chosen:

@@ -62,7 +62,7 @@ def logger_rows(loggers: Iterable[FoundLogger], *, looking: bool) -> list[Row]:
             _said("The ports of this computer are asked who is there ...")
             if looking
             else _said(
-                "No logger answers. Plug one in, switch it on, and press s.",
+                "No logger answers. Plug one in, then press s.",
                 "No logger at hand? Press d: the demo needs none.",
             )
         )
@@ -79,7 +79,7 @@ def recording_rows(shelf: Shelf) -> list[Row]:
     rows += [_recording(one) for one in shelf.recordings[:MOST_RECORDINGS]]
     if not shelf.recordings:
         rows.append(
-            _said("None yet. Open a logger, or with d the demo, and press r there:", "the run is kept here.")
+            _said("None yet. Open a logger, or with d the demo;", "press r there, and the run is kept here.")
         )
     if len(shelf.recordings) > MOST_RECORDINGS:
         rows.append(_said(f"and {len(shelf.recordings) - MOST_RECORDINGS} older ones: sagline list"))
@@ -103,15 +103,16 @@ def _key(chosen: FoundLogger | ShelvedRecording) -> str:
 
 def _logger(found: FoundLogger) -> Row:
     """Return two lines: who it is and where, then what it says of itself or why it does not."""
-    address = Piece(plain(found.address), shrink=Shrink.MIDDLE)
+    first: tuple[Piece, ...]
     port = Piece(plain(found.port))
     if found.trouble:
         opens = "; press Enter to open it" if found.trouble == NOT_ASKED else ""
         sign = "○" if found.trouble == NOT_ASKED else "▲"
-        first: tuple[Piece, ...] = (Piece(f"{_INDENT}{sign}", "bold"), address, port)
+        first = (Piece(f"{_INDENT}{sign} {plain(found.address)}", shrink=Shrink.MIDDLE), port)
         second = f"{plain(found.trouble)}{opens}"
     else:
         name = plain(found.name) or "a logger without a name"
+        address = Piece(plain(found.address), shrink=Shrink.MIDDLE)
         first = (Piece(f"{_INDENT}● {name}", "bold", Shrink.MIDDLE), address, port)
         channels = ", ".join(plain(channel) for channel in found.channels)
         firmware = plain(found.firmware) or "unknown"
@@ -122,16 +123,16 @@ def _logger(found: FoundLogger) -> Row:
 def _recording(shelved: ShelvedRecording) -> Row:
     """Return one line: when, pack, kind, how long, lost, how it went."""
     card = shelved.card
-    lost = f"! lost {shelved.lost_samples}" if shelved.lost_samples else "lost 0"
+    lost = f"{'!' if shelved.lost_samples else ''}{shelved.lost_samples} lost"
     outcome = "▲ interrupted" if shelved.interrupted else plain(str(card.outcome or ""))
     return Row(
         (
             (
                 Piece(_INDENT + _when(shelved.started)),
-                Piece(_column(card.pack, 11), "bold"),
-                Piece(_column(card.kind, 10)),
+                Piece(_column(card.pack, 10), "bold"),
+                Piece(_column(card.kind, 9)),
                 Piece(f"{duration(shelved.duration_s):>7}"),
-                Piece(f"{lost:7}"),
+                Piece(f"{lost:>10}"),
                 Piece(outcome, "bold" if shelved.interrupted else ""),
             ),
         ),

@@ -156,6 +156,10 @@ class FirstScreen(Screen[None]):
     def look_around(self) -> None:
         """Look for loggers, finish what was interrupted, and read the folder."""
         self.action_look()
+        self.read_folder()
+
+    def read_folder(self) -> None:
+        """Finish what was interrupted, and read what there is."""
         self.run_worker(self._finish_and_read, thread=True, group="shelf", name="read the folder")
 
     def say(self, text: str) -> None:
