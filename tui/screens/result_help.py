@@ -23,6 +23,7 @@ KEYS: Final = (
     ("k", "mend the run card; after a live run: fill in the next run's card and go on"),
     ("K", "after a live run: mend this run's card"),
     ("y", "copy the chosen figure with all its digits, or the file's path where none is chosen"),
+    ("Y, click on it", "copy the file's path"),
     ("tab, arrows", "choose a figure; up and down scroll where none is chosen"),
     ("s", "try again to keep what was typed"),
     ("enter", "after a live run: prepare the next run with the same card"),
