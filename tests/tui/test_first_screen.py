@@ -8,7 +8,6 @@ import pytest
 from fake_workbench import BENCH, SILENT, UNASKED, VIRTUAL, FakeWorkbench, shelved
 from textual.widgets import Footer, Input
 from textual.worker import WorkerCancelled
-from tui.screens.recording_text import RecordingTextScreen
 
 from capture.engine.snapshot import LinkState, RecordingState
 from capture.errors import DiskFull, RecordingDamaged
@@ -18,6 +17,7 @@ from tui.screens.address import AddressScreen
 from tui.screens.first import FirstScreen
 from tui.screens.help import HelpScreen
 from tui.screens.live import LiveScreen
+from tui.screens.result import ResultScreen
 from tui.themes import MONO
 from tui.widgets.choice_list import ChoiceList
 
@@ -320,10 +320,15 @@ async def test_a_recording_opens_and_escape_comes_back(way):
         else:
             await pilot.press("down", "enter")
         await settled(pilot)
-        assert isinstance(pilot.app.screen, RecordingTextScreen)
+        assert isinstance(pilot.app.screen, ResultScreen)
         assert bench.asked[-1] == "read recordings/run-1.parquet"
-        assert "is not a file" in str(pilot.app.screen.query_one("#figures").render())
-        await pilot.press("escape")
+        assert "is not a file" in shown(pilot.app)
+        await pilot.press("question_mark")
+        assert isinstance(pilot.app.screen, HelpScreen)
+        await pilot.pause()
+        assert "Say how the run went: completed" in shown(pilot.app)
+        await pilot.press("escape", "escape")
+        await settled(pilot)
         assert isinstance(pilot.app.screen, FirstScreen)
 
 

@@ -6,6 +6,7 @@ import time
 import pytest
 from waiting import wait_for
 
+from capture.bench import Bench
 from capture.engine.snapshot import LinkState, RecordingState
 from capture.errors import InputError, StorageError
 from capture.links import finding
@@ -18,7 +19,7 @@ from tui.sitting import Sitting
 @pytest.fixture
 def bench(tmp_path):
     """A workbench on which only the virtual logger is in reach."""
-    return LocalWorkbench(tmp_path / "recordings", [finding.virtual_loggers])
+    return LocalWorkbench(tmp_path / "recordings", Bench(), [finding.virtual_loggers])
 
 
 def recorded(session, seconds):

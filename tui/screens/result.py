@@ -41,7 +41,8 @@ if TYPE_CHECKING:
     from capture.summary import Summary
     from tui.workbench import Workbench
 
-_FULL_KEYS_WIDTH: Final = 76
+_FULL_KEYS_WIDTH: Final = 80
+_OUTCOMES_FROM_ROWS: Final = 18
 Typed = TypeVar("Typed")
 _STILL_READING: Final = "Still reading the recording: this waits until its figures are there."
 
@@ -82,11 +83,35 @@ class ResultScreen(Screen[NextRun | None]):
         Binding("K", "mend", "Mend", key_display="K", id="result.mend", tooltip="Mend this run's card"),
         Binding("y", "copy", "Copy", id="result.copy", tooltip="Copy the chosen figure, or the file's path"),
         Binding("s", "keep_again", "Keep", id="result.keep", tooltip="Try again to keep what was typed"),
-        Binding(
-            "enter", "next_run", "Next run", id="result.next", priority=True, tooltip="Prepare the next run"
-        ),
-        Binding("R", "redo", "Redo", key_display="R", id="result.redo", tooltip="Do this run again"),
         Binding("escape", "back", "Back", key_display="esc", id="result.back", tooltip="Back"),
+        # these have their place in the prompt, or need none
+        Binding(
+            "enter",
+            "next_run",
+            "Next run",
+            show=False,
+            priority=True,
+            id="result.next",
+            tooltip="Prepare the next run, with the same card",
+        ),
+        Binding(
+            "R",
+            "redo",
+            "Redo",
+            show=False,
+            key_display="R",
+            id="result.redo",
+            tooltip="Do this run again; the next card names this recording",
+        ),
+        Binding(
+            "Y",
+            "copy_path",
+            "Copy path",
+            show=False,
+            key_display="Y",
+            id="result.copy-path",
+            tooltip="Copy the file's path",
+        ),
         Binding("up", "scroll(-1)", show=False),
         Binding("down", "scroll(1)", show=False),
         Binding("pageup", "scroll(-10)", show=False),
@@ -96,7 +121,10 @@ class ResultScreen(Screen[NextRun | None]):
     ResultScreen #notice { background: $panel; padding: 0 1; }
     ResultScreen #prompt { height: 1; padding: 0 1; }
     ResultScreen #prompt-title { width: auto; text-style: bold; margin: 0 2 0 0; }
-    ResultScreen OutcomeBar { padding: 0 1; }
+    ResultScreen.-narrow #prompt-title { display: none; }
+    ResultScreen OutcomeBar { padding: 0 1; display: none; }
+    ResultScreen.-read OutcomeBar { display: block; }
+    ResultScreen.-low OutcomeBar { display: none; }
     """
 
     def __init__(
@@ -126,8 +154,8 @@ class ResultScreen(Screen[NextRun | None]):
         with Horizontal(id="prompt"):
             yield Static("And now?", id="prompt-title")
             yield ActionText("enter", "next run", "screen.next_run", id="next")
-            yield ActionText("k", "its card first", "screen.card", id="next-card")
-            yield ActionText("R", "redo this run", "screen.redo", id="redo")
+            yield ActionText("k", "its card", "screen.card", id="next-card")
+            yield ActionText("R", "redo", "screen.redo", id="redo")
             yield ActionText("esc", "back", "screen.back", id="leave")
         yield TextLine(id="notice")
         yield Footer()
@@ -135,14 +163,14 @@ class ResultScreen(Screen[NextRun | None]):
     def on_mount(self) -> None:
         """Say which file it is while it is read."""
         self.query_one("#prompt").display = self._next_run
-        self._say(self._hint if self._next_run else "Escape goes back.")
+        self._say(self._hint if self._next_run else "")
         self.query_one(ResultView).show_file()
-        self.query_one(OutcomeBar).display = False
 
     def on_resize(self, event: Resize) -> None:
         """Divide the new size."""
         self.query_one(Footer).compact = event.size.width < _FULL_KEYS_WIDTH
         self.set_class(event.size.width < _FULL_KEYS_WIDTH, "-narrow")
+        self.set_class(event.size.height < _OUTCOMES_FROM_ROWS, "-low")
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002  Textual's call
         """Return whether a key is there: some only after a live run, one only while something is unkept."""
@@ -156,8 +184,10 @@ class ResultScreen(Screen[NextRun | None]):
         """Show the figures."""
         self._summary = message.summary
         self.query_one(ReadingProgress).display = False
-        self.query_one(OutcomeBar).display = True
+        self.add_class("-read")
         self._show()
+        if message.summary.card.outcome is None:
+            self._say("How did it go? 1 to 5 says it.")
 
     # what is typed
 
@@ -201,7 +231,7 @@ class ResultScreen(Screen[NextRun | None]):
             self._say(_STILL_READING)
             return
         before = self._summary.card
-        form = CardForm(before, f"Run card of {plain(self.path.name)}")
+        form = CardForm(before, f"Run card of {self.path.name}")
         self.app.push_screen(form, _given(partial(self._keep_card, before)))
 
     def _keep_card(self, before: RunCard, card: RunCard) -> None:
@@ -316,7 +346,16 @@ class ResultScreen(Screen[NextRun | None]):
     def action_copy(self) -> None:
         """Copy the figure that has the focus, else where the file is."""
         cell = self.focused
-        words = cell.figure.copied if isinstance(cell, FigureCell) else str(self.path.resolve())
+        if isinstance(cell, FigureCell):
+            self._copy(cell.figure.copied)
+        else:
+            self.action_copy_path()
+
+    def action_copy_path(self) -> None:
+        """Copy where the file is."""
+        self._copy(str(self.path.resolve()))
+
+    def _copy(self, words: str) -> None:
         self.app.copy_to_clipboard(words)
         self._say(f"Copied: {words}")
 

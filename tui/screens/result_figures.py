@@ -92,7 +92,7 @@ def _of_rarer_channels(figures: RunFigures) -> list[ShownFigure]:
         if speed.lowest_working is not None:
             shown.append(_value("lowest speed", speed.lowest_working, 0, "1/min"))
     if group is not None:
-        shown.append(_value(f"lowest group, {group.group}", group.voltage.value, 3, "V"))
+        shown.append(_value(f"lowest group ({group.group})", group.voltage.value, 3, "V"))
     if hottest is not None:
         shown.append(_value("hottest", hottest.value, 1, "Cel"))
     return shown

@@ -32,6 +32,14 @@ _NO_CUTS: Final = "No cuts: the current was never at work for long enough to be 
 _NAME_WIDTH: Final = 20
 
 
+class FileLine(TextLine):
+    """A line that says where the file is; a click copies its path."""
+
+    async def on_click(self) -> None:
+        """Copy it."""
+        await self.run_action("screen.copy_path")
+
+
 class ResultView(Vertical):
     """What a summary says, from the top by what is wanted first."""
 
@@ -59,8 +67,8 @@ class ResultView(Vertical):
 
     def compose(self) -> ComposeResult:
         """Yield the lines and sections."""
-        yield TextLine(id="file")
-        yield TextLine(id="folder")
+        yield FileLine(id="file")
+        yield FileLine(id="folder")
         yield TextLine(id="about")
         with VerticalScroll(id="result", can_focus=False):
             yield Static(id="warnings", markup=False)

@@ -15,6 +15,7 @@ from textual.screen import ModalScreen
 from textual.suggester import SuggestFromList
 from textual.widgets import Input, Static
 
+from tui.formatting import plain
 from tui.typed_values import FieldFault
 from tui.widgets.action_text import ActionText
 
@@ -80,7 +81,7 @@ class TypedForm(ModalScreen[Result | None], Generic[Result]):
     def compose(self) -> ComposeResult:
         """Yield the form from the top."""
         with Vertical(id="form"):
-            yield Static(self._heading, id="title", markup=False)
+            yield Static(plain(self._heading), id="title", markup=False)
             with VerticalScroll(id="fields", can_focus=False):
                 for field in self._fields:
                     with Horizontal(classes="row"):
@@ -133,7 +134,7 @@ class TypedForm(ModalScreen[Result | None], Generic[Result]):
     def action_keep(self) -> None:
         """Leave with the result, or say what is wrong."""
         try:
-            result = self.result_of({field.name: self.input_of(field.name).value for field in self._fields})
+            result = self.result_of({field.name: self._typed(field) for field in self._fields})
         except FieldFault as fault:
             label = next(field.label for field in self._fields if field.name == fault.name)
             self._say(f"! {label}: {fault}" if len(self._fields) > 1 else f"! {fault}")
@@ -144,6 +145,11 @@ class TypedForm(ModalScreen[Result | None], Generic[Result]):
     def action_back(self) -> None:
         """Leave without."""
         self.dismiss(None)
+
+    def _typed(self, field: FormField) -> str:
+        """Return what stands in a field; what nobody touched is what it was, whatever it looks like."""
+        text = self.input_of(field.name).value
+        return field.initial if text == plain(field.initial) else text
 
     def _say(self, words: str) -> None:
         line = self.query_one("#fault", Static)
@@ -156,7 +162,7 @@ class TypedForm(ModalScreen[Result | None], Generic[Result]):
 
 def _input_of(field: FormField) -> Input:
     return Input(
-        field.initial,
+        plain(field.initial),
         placeholder=f"such as {field.example}" if field.example else "",
         suggester=SuggestFromList(field.offered, case_sensitive=False) if field.offered else None,
         id=f"field-{field.name}",

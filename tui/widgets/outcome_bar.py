@@ -17,15 +17,15 @@ if TYPE_CHECKING:
 OUTCOME_KEYS: Final = {str(number): outcome for number, outcome in enumerate(Outcome, start=1)}
 CHOSEN: Final = "●"
 _OPEN: Final = "○"
-_WIDTH: Final = 74
+_WIDTH: Final = 70
 
 
 class OutcomeBar(Container):
     """All outcomes side by side, in two columns where there is little room."""
 
     DEFAULT_CSS = """
-    OutcomeBar { layout: grid; grid-size: 5; grid-columns: auto; grid-rows: 1; height: auto; }
-    OutcomeBar.-narrow { grid-size: 2; }
+    OutcomeBar { layout: horizontal; height: auto; }
+    OutcomeBar.-narrow { layout: grid; grid-size: 2; grid-rows: 1; }
     OutcomeBar ActionText { margin: 0 1 0 0; }
     OutcomeBar .-chosen { text-style: bold reverse; }
     """
