@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
+from capture.cut_figures import numbered_cuts
 from capture.folds.run import ELECTRICAL, folds_for
-from capture.quantities import Figure
+from capture.quantities import COULOMB_PER_AH, Figure
 from capture.run_card import Outcome, RunCard
 from capture.storage.amendments import merged
 
@@ -137,15 +138,29 @@ def _warnings_of_card(document: dict[str, Any], figures: RunFigures) -> list[str
         warnings.append(f"the rig failed{reason}")
     elif card.outcome is Outcome.COMPLETED and document["interrupted"]:
         warnings.append("the card says completed, but the recording was interrupted")
-    peak, lowest, hottest = figures.peak_current, figures.minimum_voltage, figures.peak_temperature
-    if card.max_current_a is not None and peak is not None and peak.value > card.max_current_a:
-        warnings.append(f"current reached {peak.value:.1f} A, over the {card.max_current_a:g} A of the card")
+    lowest, hottest = figures.minimum_voltage, figures.peak_temperature
+    warnings += _over_current(card, figures)
     if card.cutoff_v is not None and lowest is not None and lowest.value < card.cutoff_v:
         warnings.append(f"voltage fell to {lowest.value:.2f} V, under the cut-off of {card.cutoff_v:g} V")
     most = card.max_temperature_degc
     if most is not None and hottest is not None and hottest.value > most:
         warnings.append(f"the pack reached {hottest.value:.1f} °C, over the {most:g} °C of the card")
     return warnings
+
+
+def _over_current(card: RunCard, figures: RunFigures) -> list[str]:
+    """Return a warning where the mean current of a cut passes the card's limit; an inrush does not count."""
+    means = {
+        cut.number: cut.record.charge_ah * COULOMB_PER_AH / cut.record.covered_s
+        for cut in numbered_cuts(figures)
+        if cut.record.covered_s > 0
+    }
+    if card.max_current_a is None or not means:
+        return []
+    number, mean_a = max(means.items(), key=lambda pair: pair[1])
+    if mean_a <= card.max_current_a:
+        return []
+    return [f"cut {number} drew {mean_a:.1f} A on average, over the {card.max_current_a:g} A of the card"]
 
 
 def _reading(reading: dict[str, Any]) -> dict[str, Any]:

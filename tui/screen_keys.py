@@ -14,7 +14,7 @@ KEYS_EVERYWHERE: Final[list[BindingType]] = [
     Binding(
         "escape",
         "loggers",
-        "Loggers",
+        "Back",
         key_display="esc",
         id="app.loggers",
         tooltip="Back to loggers and recordings; a recording is stopped and saved first",
@@ -23,6 +23,7 @@ KEYS_EVERYWHERE: Final[list[BindingType]] = [
         "t",
         "cycle_theme",
         "Theme",
+        show=False,
         id="app.theme",
         tooltip="Take the next theme: dark, for sunlight, without colour",
     ),

@@ -31,6 +31,7 @@ class Arming:
         self._drawing = False
         self._began_us: int | None = None
         self._latest_us: int | None = None
+        self._idle_from_us: int | None = None
         self._now_us: int | None = None
         self._not_before_us: int | None = None
 
@@ -53,9 +54,9 @@ class Arming:
         """Take note of samples under load: the newest stretch of them is the load of the moment."""
         breaks = np.flatnonzero(np.diff(ticks_us) > HOLD_US)
         if len(breaks):
-            self._began_us = int(ticks_us[breaks[-1] + 1])
+            self._began_us, self._idle_from_us = int(ticks_us[breaks[-1] + 1]), int(ticks_us[breaks[-1]])
         elif self._latest_us is None or int(ticks_us[0]) - self._latest_us > HOLD_US:
-            self._began_us = int(ticks_us[0])
+            self._began_us, self._idle_from_us = int(ticks_us[0]), self._latest_us
         self._latest_us = int(ticks_us[-1])
 
     def arm(self, *, armed: bool) -> None:
@@ -71,6 +72,11 @@ class Arming:
             return False
         is_new = self._not_before_us is None or began > self._not_before_us
         return is_new and latest - began >= LEAST_LOAD_US
+
+    @property
+    def idle_from_us(self) -> int | None:
+        """The last tick of the load before the newest one, None where there was none."""
+        return self._idle_from_us
 
     def started(self) -> None:
         """Take note that the load of the moment has its recording: only the next one starts another."""

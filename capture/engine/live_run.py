@@ -253,8 +253,10 @@ class LiveRun:
 
     def _start_if_load(self) -> None:
         """Begin a recording where a load has set in: with what came in the seconds before it."""
-        beginning = self._before_load.beginning()
-        if beginning is None or self._is_saving or not self._arming.load_set_in:
+        if self._is_saving or not self._arming.load_set_in:
+            return
+        beginning = self._before_load.beginning(self._arming.idle_from_us)
+        if beginning is None:
             return
         first = beginning.turns[0]
         try:

@@ -54,8 +54,14 @@ class PreTrigger:
         self._held.clear()
         self._bytes = 0
 
-    def beginning(self) -> Beginning | None:
-        """Return what a recording that begins now would begin with; None before the first turn."""
-        if not self._held:
-            return None
-        return Beginning(self._held[0][0], tuple(turn for _, turn in self._held))
+    def beginning(self, idle_from_us: int | None = None) -> Beginning | None:
+        """Return what a recording that begins now would begin with; None before the first turn.
+
+        What came up to `idle_from_us` belongs to an earlier load and is left out.
+        """
+        held = [(at, turn) for at, turn in self._held if _is_behind(at, idle_from_us)]
+        return Beginning(held[0][0], tuple(turn for _, turn in held)) if held else None
+
+
+def _is_behind(at: Position, idle_from_us: int | None) -> bool:
+    return idle_from_us is None or at.next_tick_us is None or at.next_tick_us > idle_from_us

@@ -75,7 +75,7 @@ class LiveScreen(LiveOrders):
         with Container(id="work"):
             yield EnvelopeChart(id="chart")
             yield Static(id="advice", markup=False)
-            yield CutTable(newest_first=True, id="cuts")
+            yield CutTable(newest_first=True, explained=False, id="cuts")
         yield TextLine(id="last-cut")
         yield TextLine(id="notice")
         yield Footer()

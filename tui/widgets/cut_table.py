@@ -24,7 +24,10 @@ NO_CUTS_YET: Final = "No cuts yet. Pull the trigger and work: each stretch of wo
 
 
 class CutTable(Vertical):
-    """Cuts as rows, in the columns for which there is room; `empty` is what stands there without any."""
+    """Cuts as rows, in the columns for which there is room; `empty` is what stands there without any.
+
+    Unless it is `explained` elsewhere, what its signs mean stands below it.
+    """
 
     DEFAULT_CSS = """
     CutTable { height: auto; }
@@ -37,11 +40,13 @@ class CutTable(Vertical):
         *,
         newest_first: bool = False,
         empty: str = NO_CUTS_YET,
+        explained: bool = True,
         id: str | None = None,  # noqa: A002  Textual's name
     ) -> None:
         super().__init__(id=id)
         self._newest_first = newest_first
         self._empty = empty
+        self._explained = explained
         self._cuts: list[NumberedCut] = []
         self._first_tick_us = 0
         self._shown = CutRows()
@@ -115,6 +120,6 @@ class CutTable(Vertical):
         unfinished = any(cut.unfinished for cut in self._cuts)
         words = [GAP_MEANS] * gap + [UNFINISHED_MEANS] * unfinished
         signs = self.query_one(".signs", Static)
-        signs.display = bool(words)
+        signs.display = bool(words) and self._explained
         if words:
             signs.update("\n".join(words))
