@@ -118,8 +118,8 @@ class SaglineApp(App[Snapshot]):
     # How a session ends
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002  Textual's
-        """Return whether a key means something now: only the live screen has a way back."""
-        return action != "loggers" or self.screen is self._live
+        """Return whether a key means something now: only from a live screen there is a way back."""
+        return action != "loggers" or self._live is not None
 
     async def action_loggers(self) -> None:
         """Close the session and go back to the first screen."""
