@@ -161,7 +161,8 @@ class SaglineApp(App[Snapshot]):
         self._live = None
         while self.screen is not self._first:
             await self.pop_screen()
-        self._first.say(failure or self.sitting.take_leave())
+        farewell = self.sitting.take_leave()
+        self._first.say(failure or farewell)
         self._first.look_around()
 
     # What all screens share

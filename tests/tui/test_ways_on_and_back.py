@@ -138,11 +138,15 @@ async def test_a_disk_that_fails_on_the_way_back_is_told(session_at, moments):
         raise DiskFull("no room", "recordings", "Delete something.")
 
     session.close = fail
-    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
+    bench = FakeWorkbench(sessions={"demo": session_at(moments["streaming"])})
+    async with SaglineApp(bench, session).run_test() as pilot:
         await pilot.press("escape")
         await settled(pilot)
         assert isinstance(pilot.app.screen, FirstScreen)
         assert line(pilot.app, "notice") == "recordings: no room. Delete something."
+        await pilot.press("d")
+        await settled(pilot)
+        assert isinstance(pilot.app.screen, LiveScreen)
 
 
 async def test_each_recording_of_a_sitting_is_remembered(session_at, moments):
