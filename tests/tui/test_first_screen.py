@@ -93,7 +93,7 @@ async def test_empty_states_say_what_to_do():
         assert isinstance(pilot.app.screen, FirstScreen)
 
 
-async def test_recordings_newest_first_with_what_tells_them_apart():
+async def test_recordings_newest_first_with_what_tells_them_apart(in_utc):
     card = RunCard("run-down", "wren")
     newest = shelved(9, card=card, lost_samples=12, interrupted=True, duration_s=3765.0)
     bench = FakeWorkbench(shelf=[newest, shelved(3)])

@@ -58,7 +58,7 @@ async def test_enter_opens_the_chosen_logger_and_escape_comes_back(session_at, m
         assert isinstance(pilot.app.screen, LiveScreen)
 
 
-async def test_escape_saves_a_recording_first_and_says_so(session_at, moments):
+async def test_escape_saves_a_recording_first_and_says_so(session_at, moments, in_utc):
     session = session_at(moments["recording"])
     session.may_close.clear()
     bench = FakeWorkbench()
