@@ -140,8 +140,8 @@ class SaglineApp(App[Snapshot]):
     # How a session ends
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:  # noqa: ARG002  Textual's
-        """Return whether a key means something now: only the live screen has a way back."""
-        return action != "loggers" or self.screen is self._live
+        """Return whether a key means something now: only from a live screen there is a way back."""
+        return action != "loggers" or self._live is not None
 
     async def action_loggers(self) -> None:
         """Close the session and go back to the first screen."""
@@ -183,7 +183,8 @@ class SaglineApp(App[Snapshot]):
         self._live = None
         while self.screen is not self._first:
             await self.pop_screen()
-        self._first.say(failure or self.sitting.take_leave())
+        farewell = self.sitting.take_leave()
+        self._first.say(failure or farewell)
         self._first.look_around()
 
     # What all screens share

@@ -62,8 +62,10 @@ class Sitting:
     def close(self) -> None:
         """Seal the recording of the session there is and let go of its link; may take seconds."""
         if self.session is not None:
-            self.session.close()
-            self.note()
+            try:
+                self.session.close()
+            finally:
+                self.note()
 
     def take_leave(self) -> str:
         """Forget the session, which is closed; return what became of it in a line."""

@@ -1,8 +1,7 @@
 """Finding loggers: what is in reach, and what each says of itself.
 
-Asking a logger is the opening of a conversation: who are you, be quiet, what are your channels. It is never
-told to start. Only what hangs on USB is asked unbidden: bytes that are not meant for it can do harm to what
-hangs on another port.
+Only what hangs on USB is asked unbidden: bytes that are not meant for it can do harm to what hangs on another
+port.
 """
 
 from __future__ import annotations
@@ -16,18 +15,12 @@ from typing import TYPE_CHECKING, Final
 
 from capture.errors import CaptureError
 from capture.links.address import open_address
-from capture.links.no_answer import explained
+from capture.links.asking import described
 from capture.quantities import column_name
-from firmware_protocol.errors import NoReply
-from firmware_protocol.framing import FrameRejected
-from firmware_protocol.host_link import Described, Failed, HostLink
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from capture.errors import LinkError
-    from capture.links.address import Link
-    from firmware_protocol.errors import RemoteProtocolError
     from firmware_protocol.messages import Channel
 
 SERIAL: Final = "serial"
@@ -37,8 +30,6 @@ NOT_ASKED: Final = "not asked: it is no USB port"
 
 #: A board that resets when its port is opened sits in its bootloader for one to two seconds.
 ANSWER_WITHIN_S: Final = 3.0
-#: What a logger that was left streaming can send in that time, and little more.
-MOST_BYTES: Final = 1 << 19
 #: Opening and letting go of a port may hang in its driver; then it is told, not waited for.
 HANGS_AFTER_S: Final = 2.0
 MOST_CANDIDATES: Final = 64
@@ -174,50 +165,19 @@ def ask(
         link = open_address(candidate.address)
         link.open()
         try:
-            described = _describe(link, within_s, stop or threading.Event())
+            told = described(link, within_s, stop or threading.Event())
         finally:
             link.close()
     except CaptureError as error:
         return replace(candidate, trouble=f"{error.what}. {error.hint}")
     except Exception as error:  # noqa: BLE001  a driver's surprise must not end the search for the others
         return replace(candidate, trouble=f"cannot be asked ({error!r}). Check the port.")
-    identity = described.identity
     return replace(
         candidate,
-        name=identity.name,
-        firmware=identity.firmware,
-        channels=tuple(_column(channel) for channel in described.channels),
+        name=told.identity.name,
+        firmware=told.identity.firmware,
+        channels=tuple(_column(channel) for channel in told.channels),
     )
-
-
-def _describe(link: Link, within_s: float, stop: threading.Event) -> Described:
-    """Hold the opening of a conversation on an open link; raise the LinkError that says why it failed."""
-    host = HostLink()
-    received_bytes = good_frames = 0
-    give_up = time.monotonic() + within_s
-    host.open(time.monotonic())
-    while time.monotonic() < give_up and received_bytes < MOST_BYTES and not stop.is_set():
-        if outgoing := host.outgoing():
-            link.write(outgoing)
-        received = link.read()
-        received_bytes += len(received)
-        now = time.monotonic()
-        for event in host.receive(received, now) + host.expire(now):
-            match event:
-                case Described():
-                    return event
-                case Failed():
-                    raise _failure(event.error, link, received_bytes, good_frames)
-                case FrameRejected():
-                    pass
-                case _:
-                    good_frames += 1
-    silence = NoReply(f"the logger did not describe itself within {within_s:g} s")
-    raise _failure(silence, link, received_bytes, good_frames)
-
-
-def _failure(error: RemoteProtocolError, link: Link, received_bytes: int, good_frames: int) -> LinkError:
-    return explained(error, link.address, received_bytes=received_bytes, good_frames=good_frames)
 
 
 def _column(channel: Channel) -> str:

@@ -11,7 +11,7 @@ import pytest
 from serial.tools import list_ports
 from serial.tools.list_ports_common import ListPortInfo
 
-from capture.links import finding
+from capture.links import asking, finding
 from capture.links.address import open_address, parse_address
 from capture.links.finding import NOT_ASKED, FoundLogger, ask, find_loggers, serial_ports, virtual_loggers
 from capture.links.pseudo_terminal import PseudoTerminalLogger
@@ -133,7 +133,7 @@ def test_what_is_no_logger_is_told_in_time(terminal, answer, words):
 
 def test_garbage_without_end_is_bounded(terminal, monkeypatch):
     """After so many bytes nobody listens any longer, whatever the time."""
-    monkeypatch.setattr(finding, "MOST_BYTES", 1 << 15)
+    monkeypatch.setattr(asking, "MOST_BYTES", 1 << 15)
     device, path = terminal
     started = time.monotonic()
     with sending(device, bytes(range(1, 256)) * 4):

@@ -98,7 +98,7 @@ def test_what_passes_a_limit_of_the_card_is_warned_of(stored):
     recording = stored[0]
     plain = warned(recording)
     for field, within, beyond, words in (
-        ("max_current_a", 20.0, 19.5, "current reached 20.0 A, over the 19.5 A of the card"),
+        ("max_current_a", 20.1, 19.5, "cut 1 drew 20.0 A on average, over the 19.5 A of the card"),
         ("cutoff_v", 8.0, 8.5, "voltage fell to 8.00 V, under the cut-off of 8.5 V"),
         ("max_temperature_degc", 45.0, 44.0, "the pack reached 45.0 °C, over the 44 °C of the card"),
     ):

@@ -1,47 +1,25 @@
-"""The first screen by its keys and clicks: what is in reach, what was recorded, and the ways on and back."""
+"""The first screen by its keys and clicks: what is in reach, and what was recorded."""
 
-from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from fake_workbench import BENCH, SILENT, UNASKED, VIRTUAL, FakeWorkbench, shelved
-from textual.widgets import Footer, Input
-from textual.worker import WorkerCancelled
+from screen_texts import line, settled, shown
+from textual.widgets import Footer
 
-from capture.engine.snapshot import LinkState, RecordingState
-from capture.errors import DiskFull, RecordingDamaged
+from capture.errors import RecordingDamaged
 from capture.run_card import RunCard
 from tui.app import SaglineApp
 from tui.screens.address import AddressScreen
 from tui.screens.first import FirstScreen
 from tui.screens.help import HelpScreen
-from tui.screens.live import LiveScreen
-from tui.screens.result import ResultScreen
 from tui.themes import MONO
 from tui.widgets.choice_list import ChoiceList
 
 
-async def settled(pilot):
-    """Wait until all threads have told what they found, and it is shown."""
-    await pilot.pause()
-    with suppress(WorkerCancelled):
-        await pilot.app.workers.wait_for_complete()
-    await pilot.pause()
-
-
-def shown(app):
-    """Return the list as text."""
-    choices = app.screen.query_one(ChoiceList)
-    return "\n".join(str(option.prompt) for option in choices.options)
-
-
 def marked(app):
     return app.screen.query_one(ChoiceList).highlighted_option.id
-
-
-def line(app, name):
-    return app.screen.query_one(f"#{name}").render().plain
 
 
 def caution(app):
@@ -115,7 +93,7 @@ async def test_empty_states_say_what_to_do():
         assert isinstance(pilot.app.screen, FirstScreen)
 
 
-async def test_recordings_newest_first_with_what_tells_them_apart():
+async def test_recordings_newest_first_with_what_tells_them_apart(in_utc):
     card = RunCard("run-down", "wren")
     newest = shelved(9, card=card, lost_samples=12, interrupted=True, duration_s=3765.0)
     bench = FakeWorkbench(shelf=[newest, shelved(3)])
@@ -163,215 +141,6 @@ async def test_leaving_while_a_recording_is_finished_waits_for_nobody():
         bench.may_recover.set()
         await settled(pilot)
     assert (app.return_code, app.return_value) == (0, None)
-
-
-@pytest.mark.parametrize("way", ["d", "enter", "click"])
-async def test_the_demo_is_one_key_or_click_away(session_at, moments, way):
-    session = session_at(moments["streaming"])
-    bench = FakeWorkbench(loggers=[VIRTUAL], sessions={"demo": session})
-    async with SaglineApp(bench).run_test() as pilot:
-        await settled(pilot)
-        if way == "click":
-            rows = [str(option.prompt) for option in pilot.app.screen.query_one(ChoiceList).options]
-            above = sum(
-                row.count("\n") + 1 for row in rows[: [r.startswith("  ●") for r in rows].index(True)]
-            )
-            await pilot.click(ChoiceList, offset=(10, above))
-        else:
-            await pilot.press(way)
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, LiveScreen)
-        assert "open demo" in bench.asked
-
-
-async def test_enter_opens_the_chosen_logger_and_escape_comes_back(session_at, moments):
-    """Ports that are being asked are let go of first; after Escape the ports are asked again."""
-    session = session_at(moments["streaming"])
-    bench = FakeWorkbench(loggers=[BENCH, VIRTUAL], sessions={BENCH.address: session})
-    async with SaglineApp(bench).run_test() as pilot:
-        await settled(pilot)
-        await pilot.press("enter")
-        await settled(pilot)
-        assert bench.asked == ["look", "stop looking", f"open {BENCH.address}"]
-        assert isinstance(pilot.app.screen, LiveScreen)
-        await pilot.press("escape")
-        await settled(pilot)
-        assert session.asked == ["close"]
-        assert isinstance(pilot.app.screen, FirstScreen)
-        assert bench.asked.count("look") == 2
-        assert line(pilot.app, "notice") == "The logger was let go."
-        await pilot.press("enter")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, LiveScreen)
-
-
-async def test_escape_saves_a_recording_first_and_says_so(session_at, moments):
-    session = session_at(moments["recording"])
-    session.may_close.clear()
-    bench = FakeWorkbench()
-    app = SaglineApp(bench, session)
-    async with app.run_test() as pilot:
-        await pilot.press("escape")
-        await pilot.pause()
-        assert isinstance(app.screen, LiveScreen)
-        assert "Saving the recording" in line(app, "notice")
-        await pilot.press("escape", "r", "m")
-        bench.shelf = [shelved(8)]
-        session.may_close.set()
-        await settled(pilot)
-        assert isinstance(app.screen, FirstScreen)
-        assert "Saved heron-oak-8.parquet" in line(app, "notice")
-        assert "2026-11-08" in shown(app)
-    assert session.asked == ["stop", "close"]
-    assert [one.path.name for one in app.sitting.saved] == ["heron-oak-8.parquet"]
-
-
-async def test_q_while_escape_still_saves_leaves_afterwards(session_at, moments):
-    session = session_at(moments["recording"])
-    session.may_close.clear()
-    app = SaglineApp(FakeWorkbench(), session)
-    async with app.run_test() as pilot:
-        await pilot.press("escape", "q")
-        await pilot.pause()
-        assert app.is_running
-        session.may_close.set()
-        await settled(pilot)
-    assert session.asked == ["stop", "close"]
-    assert app.return_value.recording.state is RecordingState.SAVED
-
-
-async def test_help_opened_while_it_is_saved_does_not_stay(session_at, moments):
-    session = session_at(moments["recording"])
-    session.may_close.clear()
-    app = SaglineApp(FakeWorkbench(), session)
-    async with app.run_test() as pilot:
-        await pilot.press("escape")
-        await pilot.pause()
-        await pilot.press("question_mark")
-        assert isinstance(app.screen, HelpScreen)
-        session.may_close.set()
-        await settled(pilot)
-        assert isinstance(app.screen, FirstScreen)
-
-
-async def test_the_palette_leads_back_to_the_loggers(session_at, moments):
-    session = session_at(moments["streaming"])
-    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
-        await pilot.press("ctrl+p")
-        await pilot.press(*"loggers")
-        await pilot.pause()
-        await pilot.app.workers.wait_for_complete()
-        await pilot.press("down", "enter")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, FirstScreen)
-        assert session.asked == ["close"]
-
-
-async def test_a_logger_that_was_lost_is_told_on_the_way_back(session_at, moments):
-    lost = replace(
-        moments["streaming"].link, state=LinkState.LOST, message="sim:polesaw: went away. Check it."
-    )
-    session = session_at(replace(moments["streaming"], link=lost))
-    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
-        await pilot.press("escape")
-        await settled(pilot)
-        assert line(pilot.app, "notice") == "sim:polesaw: went away. Check it."
-
-
-async def test_a_disk_that_fails_on_the_way_back_is_told(session_at, moments):
-    session = session_at(moments["recording"])
-
-    def fail():
-        raise DiskFull("no room", "recordings", "Delete something.")
-
-    session.close = fail
-    async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
-        await pilot.press("escape")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, FirstScreen)
-        assert line(pilot.app, "notice") == "recordings: no room. Delete something."
-
-
-async def test_each_recording_of_a_sitting_is_remembered(session_at, moments):
-    """Two loggers, two recordings: both are told at the end."""
-    first, second = session_at(moments["recording"]), session_at(moments["recording"])
-    other = replace(moments["recording"].recording, path=Path("recordings/other.parquet"))
-    saved = replace(other, state=RecordingState.SAVED)
-    second.now = replace(moments["streaming"], recording=saved)
-    bench = FakeWorkbench(sessions={"demo": second})
-    app = SaglineApp(bench, first)
-    async with app.run_test() as pilot:
-        await pilot.press("escape")
-        await settled(pilot)
-        await pilot.press("d")
-        await settled(pilot)
-        await pilot.press("q")
-        await settled(pilot)
-    assert [one.path.name for one in app.sitting.saved] == ["heron-oak-8.parquet", "other.parquet"]
-
-
-@pytest.mark.parametrize("way", ["enter", "click"])
-async def test_a_recording_opens_and_escape_comes_back(way):
-    bench = FakeWorkbench(shelf=[shelved(2), shelved(1)])
-    async with SaglineApp(bench).run_test() as pilot:
-        await settled(pilot)
-        if way == "click":
-            await pilot.click(ChoiceList, offset=(10, shown(pilot.app).split("\n").index("") + 3))
-        else:
-            await pilot.press("down", "enter")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, ResultScreen)
-        assert bench.asked[-1] == "read recordings/run-1.parquet"
-        assert "is not a file" in shown(pilot.app)
-        await pilot.press("question_mark")
-        assert isinstance(pilot.app.screen, HelpScreen)
-        await pilot.pause()
-        assert "Say how the run went: completed" in shown(pilot.app)
-        await pilot.press("escape", "escape")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, FirstScreen)
-
-
-async def test_o_opens_an_address_typed_by_hand(session_at, moments):
-    bench = FakeWorkbench(sessions={"sim:polesaw?pack=wren": session_at(moments["streaming"])})
-    async with SaglineApp(bench).run_test() as pilot:
-        await settled(pilot)
-        await pilot.press("o")
-        assert pilot.app.screen.query_one(Input).placeholder == "serial:/dev/ttyACM0"
-        for typed, words in (("", "Nothing is typed"), ("/dev/ttyACM0", "Did you mean serial:/dev/ttyACM0")):
-            await pilot.press(*typed, "enter")
-            await pilot.pause()
-            told = str(pilot.app.screen.query_one("#wrong").render())
-            assert words in told
-            assert "\n" not in told
-        pilot.app.screen.query_one(Input).value = "sim:polesaw?pack=wren"
-        await pilot.press("enter")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, LiveScreen)
-
-
-async def test_escape_opens_no_address():
-    bench = FakeWorkbench()
-    async with SaglineApp(bench).run_test() as pilot:
-        await settled(pilot)
-        await pilot.press("o", "x", "escape")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, FirstScreen)
-        assert not [asked for asked in bench.asked if asked.startswith("open")]
-
-
-async def test_a_logger_that_cannot_be_opened_is_told_and_the_next_one_may_be(session_at, moments):
-    bench = FakeWorkbench(loggers=[BENCH])
-    async with SaglineApp(bench).run_test(size=(120, 30)) as pilot:
-        await settled(pilot)
-        await pilot.press("enter")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, FirstScreen)
-        assert line(pilot.app, "notice").startswith("serial:/dev/ttyACM0: no such port.")
-        bench.sessions[BENCH.address] = session_at(moments["streaming"])
-        await pilot.press("enter")
-        await settled(pilot)
-        assert isinstance(pilot.app.screen, LiveScreen)
 
 
 @pytest.mark.parametrize(("key", "name"), [("o", "Address"), ("c", "Cautions"), ("question_mark", "Help")])

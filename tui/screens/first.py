@@ -60,22 +60,27 @@ class RecordingChosen(Message):
 
 
 @dataclass
-class _LoggerAnswered(Message):
+class LoggerAnswered(Message):
+    """Something in reach has told what it is, or had its time."""
+
     found: FoundLogger
 
 
-class _LookingEnded(Message):
-    pass
+class LookingEnded(Message):
+    """All that is in reach has told."""
 
 
 @dataclass
-class _RecoveryWentOn(Message):
-    done: int
-    total: int
+class RecoveryWentOn(Message):
+    """An interrupted recording is finished this far."""
+
+    bar: str
 
 
 @dataclass
-class _ShelfRead(Message):
+class ShelfRead(Message):
+    """The folder has been looked through."""
+
     shelf: Shelf
 
 
@@ -190,15 +195,15 @@ class FirstScreen(Screen[None]):
     def _look(self) -> None:
         """Find loggers, in a thread: a port may take seconds to answer."""
         for found in self._workbench.find_loggers():
-            self.post_message(_LoggerAnswered(found))
-        self.post_message(_LookingEnded())
+            self.post_message(LoggerAnswered(found))
+        self.post_message(LookingEnded())
 
-    def on__logger_answered(self, message: _LoggerAnswered) -> None:
+    def on_logger_answered(self, message: LoggerAnswered) -> None:
         """Show one more logger."""
         self._loggers[message.found.address] = message.found
         self._show()
 
-    def on__looking_ended(self) -> None:
+    def on_looking_ended(self) -> None:
         """Say that all have had their time."""
         self._looking = False
         self._show()
@@ -208,11 +213,15 @@ class FirstScreen(Screen[None]):
     def _finish_and_read(self) -> None:
         """Finish interrupted recordings and read the folder, in a thread: both may take long."""
         worker = get_current_worker()
+        told = ""
 
         def progress(done: int, total: int) -> None:
+            nonlocal told
             if worker.is_cancelled:
                 raise _Stopped
-            self.post_message(_RecoveryWentOn(done, total))
+            if (bar := progress_bar(done, total)) != told:
+                told = bar
+                self.post_message(RecoveryWentOn(bar))
 
         try:
             finished = self._workbench.recover(progress)
@@ -221,22 +230,22 @@ class FirstScreen(Screen[None]):
         recordings, unreadable = self._workbench.recordings()
         before = self._shelf.finished
         self.post_message(
-            _ShelfRead(Shelf(self._shelf.folder, recordings, unreadable, (*before, *finished), read=True))
+            ShelfRead(Shelf(self._shelf.folder, recordings, unreadable, (*before, *finished), read=True))
         )
 
-    def on__recovery_went_on(self, message: _RecoveryWentOn) -> None:
+    def on_recovery_went_on(self, message: RecoveryWentOn) -> None:
         """Show how far an interrupted recording is."""
         line = self.query_one("#recovery", TextLine)
         line.display = True
         line.show(
             [
                 Piece(f" {FINISHING.label} ", FINISHING.tone.value),
-                Piece(progress_bar(message.done, message.total)),
+                Piece(message.bar),
                 Piece("a recording that was interrupted"),
             ]
         )
 
-    def on__shelf_read(self, message: _ShelfRead) -> None:
+    def on_shelf_read(self, message: ShelfRead) -> None:
         """Show the recordings."""
         self._shelf = message.shelf
         self.query_one("#recovery").display = False
