@@ -43,7 +43,7 @@ def test_a_row_has_the_figures_of_its_cut():
     assert dict(zip(table.headings, table.rows[0], strict=True)) == {
         "cut": "1",
         "start s": "3.2",
-        "long s": "8.5",
+        "took s": "8.5",
         "energy Wh": "2.618",
         "mean W": "1109",
         "peak A": "73.7",

@@ -61,6 +61,8 @@ class ReadingProgress(Vertical):
 
     DEFAULT_CSS = """
     ReadingProgress { height: 1fr; align: center middle; }
+    ReadingProgress Bar > .bar--bar { color: $foreground; background: $panel; }
+    ReadingProgress Bar > .bar--indeterminate { color: $foreground; background: $panel; }
     ReadingProgress Static { width: auto; max-width: 100%; padding: 0 2; }
     """
 

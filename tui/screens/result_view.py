@@ -148,7 +148,7 @@ def _told(summary: Summary) -> Table:
     ended = [("began", str(document["opened"])[:19] + " UTC"), ("ended", plain(document["ended"]))]
     for title, rows in [*sections, ("Recording", ended)]:
         table.add_row()
-        table.add_row(Text(title, style="bold underline"))
+        table.add_row(Text.assemble((title, "bold underline")))
         for name, words in rows:
             table.add_row(Text(name), Text(words))
     return table

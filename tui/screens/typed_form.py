@@ -47,7 +47,7 @@ class TypedForm(ModalScreen[Result | None], Generic[Result]):
     """Dismisses with what `result_of` makes of the texts, or with None."""
 
     DEFAULT_CSS = """
-    TypedForm { align: center middle; background: $background 70%; }
+    TypedForm { align: center middle; }
     TypedForm > #form {
         width: 78; max-width: 100%; height: auto; max-height: 100%;
         background: $panel; color: $foreground; border: round $foreground; padding: 0 1;
@@ -56,7 +56,7 @@ class TypedForm(ModalScreen[Result | None], Generic[Result]):
     TypedForm #fields { height: auto; scrollbar-size-vertical: 1; }
     TypedForm .row { height: 1; }
     TypedForm .label { width: 20; }
-    TypedForm .row:focus-within .label { text-style: bold reverse; }
+    TypedForm .row.-chosen .label { text-style: bold reverse; }
     TypedForm .unit { width: auto; min-width: 4; padding: 0 0 0 1; }
     TypedForm Input { width: 1fr; background: $background; color: $foreground; }
     TypedForm #offered, TypedForm #fault { height: auto; max-height: 2; }
@@ -115,7 +115,9 @@ class TypedForm(ModalScreen[Result | None], Generic[Result]):
         self.action_keep()
 
     def on_descendant_focus(self, _event: DescendantFocus) -> None:
-        """Offer the words of the field that has the cursor."""
+        """Make the field that has the cursor stand out, and offer its words."""
+        for row in self.query(".row"):
+            row.set_class(self.focused in row.children, "-chosen")
         field = self._focused_field()
         words = [] if field is None else field.offered
         line = self.query_one("#offered", Static)

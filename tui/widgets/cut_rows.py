@@ -99,7 +99,7 @@ def _volts(sag: Sag | None) -> float | None:
 COLUMNS: Final = (
     CutColumn("cut", _number),
     CutColumn("start s", _start),
-    CutColumn("long s", _of(lambda cut: cut.duration_s, 1)),
+    CutColumn("took s", _of(lambda cut: cut.duration_s, 1)),
     CutColumn("energy Wh", _of(lambda cut: cut.energy_wh, 3)),
     CutColumn("mean W", _of(lambda cut: cut.mean_power_w, 0)),
     CutColumn("peak A", _of(lambda cut: cut.peak_current_a, 1)),

@@ -32,6 +32,7 @@ class CutTable(Vertical):
     DEFAULT_CSS = """
     CutTable { height: auto; }
     CutTable DataTable { height: auto; max-height: 100%; background: $background; }
+    CutTable DataTable:focus > .datatable--header { text-style: bold reverse; }
     CutTable Static { height: auto; }
     """
 
@@ -53,7 +54,7 @@ class CutTable(Vertical):
 
     def compose(self) -> ComposeResult:
         """Yield the table and what explains it."""
-        table: DataTable[Text] = DataTable(cursor_type="row", zebra_stripes=False)
+        table: DataTable[Text] = DataTable(cursor_type="none")
         table.display = False
         yield table
         yield Static(self._empty, classes="empty", markup=False)
