@@ -1,5 +1,6 @@
 """Looking at the first screen in a test: waiting until it rests, and what it says."""
 
+import asyncio
 from contextlib import suppress
 
 from textual.worker import WorkerCancelled
@@ -24,3 +25,13 @@ def shown(app):
 def line(app, name):
     """Return the text of one line of the screen."""
     return app.screen.query_one(f"#{name}").render().plain
+
+
+async def until(pilot, wanted):
+    """Wait until `wanted` holds; what threads tell comes when it comes."""
+    for _ in range(500):
+        await pilot.pause()
+        if wanted():
+            return
+        await asyncio.sleep(0.02)
+    raise AssertionError(f"never came: {shown(pilot.app)}")

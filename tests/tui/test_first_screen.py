@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 from fake_workbench import BENCH, SILENT, UNASKED, VIRTUAL, FakeWorkbench, shelved
-from screen_texts import line, settled, shown
+from screen_texts import line, settled, shown, until
 from textual.widgets import Footer
 
 from capture.errors import RecordingDamaged
@@ -45,9 +45,8 @@ async def test_loggers_fill_in_as_they_answer():
     bench = FakeWorkbench(loggers=[VIRTUAL, BENCH])
     bench.may_answer.clear()
     async with SaglineApp(bench).run_test() as pilot:
-        await pilot.pause(0.2)
+        await until(pilot, lambda: "virtual pole saw" in shown(pilot.app))
         assert "◌ LOOKING" in shown(pilot.app)
-        assert "virtual pole saw" in shown(pilot.app)
         assert "bench logger" not in shown(pilot.app)
         await pilot.press("s")
         assert bench.asked.count("look") == 1
@@ -62,7 +61,7 @@ async def test_the_mark_stays_where_it_was_put():
     bench = FakeWorkbench(loggers=[VIRTUAL, BENCH], shelf=[shelved(1)])
     bench.may_answer.clear()
     async with SaglineApp(bench).run_test() as pilot:
-        await pilot.pause(0.2)
+        await until(pilot, lambda: "virtual" in shown(pilot.app) and "2026-11" in shown(pilot.app))
         assert marked(pilot.app) == "logger sim:polesaw"
         await pilot.press("down")
         assert marked(pilot.app) == "recording recordings/run-1.parquet"
@@ -122,7 +121,7 @@ async def test_interrupted_recordings_are_finished_by_themselves():
     bench = FakeWorkbench(interrupted=["finished heron.parquet: 5000 samples, 0 lost"], shelf=[shelved(1)])
     bench.may_recover.clear()
     async with SaglineApp(bench).run_test() as pilot:
-        await pilot.pause(0.2)
+        await until(pilot, lambda: pilot.app.screen.query_one("#recovery").display)
         assert "▼ FINISHING   [██████··············]  30 %" in line(pilot.app, "recovery")
         bench.may_recover.set()
         await settled(pilot)
@@ -135,9 +134,9 @@ async def test_leaving_while_a_recording_is_finished_waits_for_nobody():
     bench.may_recover.clear()
     app = SaglineApp(bench)
     async with app.run_test() as pilot:
-        await pilot.pause(0.2)
+        await until(pilot, lambda: pilot.app.screen.query_one("#recovery").display)
         await pilot.press("q")
-        await pilot.pause(0.2)
+        await until(pilot, lambda: "stop looking" in bench.asked)
         bench.may_recover.set()
         await settled(pilot)
     assert (app.return_code, app.return_value) == (0, None)

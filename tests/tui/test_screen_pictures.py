@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 from fake_workbench import BENCH, SILENT, UNASKED, VIRTUAL, FakeWorkbench, shelved
+from screen_texts import shown, until
 
 from capture.engine.snapshot import Alarm, AlarmKind, LinkState
 from capture.run_card import RunCard
@@ -125,7 +126,10 @@ def test_first_screen_looking(snap_compare, bench, size):
     bench.may_recover.clear()
 
     async def looking(pilot):
-        await pilot.pause(0.3)
+        await until(
+            pilot,
+            lambda: "bench logger" in shown(pilot.app) and pilot.app.screen.query_one("#recovery").display,
+        )
         for held_back in (bench.may_answer, bench.may_recover):  # longer than it takes to draw the picture
             threading.Timer(3.0, held_back.set).start()
 
