@@ -95,7 +95,7 @@ def summary_of(told=None, figures=FIGURES):
 GOOD = summary_of()
 TROUBLED = summary_of(
     document(
-        replace(CARD, max_current_a=60.0, max_temperature_degc=25.0),
+        replace(CARD, max_current_a=20.0, max_temperature_degc=25.0),
         lost_samples=1234,
         gaps=[{"start_s": 21.0, "end_s": 23.5, "why": "the logger no longer had them"}] * 2,
         interrupted=True,

@@ -160,8 +160,8 @@ async def test_a_click_on_a_key_of_the_last_line_is_that_key(session_at, moments
 async def test_the_palette_holds_every_action_once(app_at, moments):
     async with app_at(moments["recording"]).run_test() as pilot:
         titles = [command.title for command in pilot.app.get_system_commands(pilot.app.screen)]
-        of_the_screen = ["Record", "Mark", "Reading", "Note", "Zero", "Card", "Arm", "Freeze", "Cuts"]
-        names = [*of_the_screen, "Longer", "Shorter", "Seen", "Loggers", "Theme", "Help", "Quit"]
+        of_the_screen = ["Record", "Mark", "Gauge", "Note", "Zero", "Card", "Arm", "Freeze", "Cuts"]
+        names = [*of_the_screen, "Longer", "Shorter", "Seen", "Back", "Theme", "Help", "Quit"]
         assert sorted(title.split(" (")[0] for title in titles) == sorted(names)
 
 

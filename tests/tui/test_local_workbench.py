@@ -6,11 +6,12 @@ import time
 import pytest
 from waiting import wait_for
 
-from capture.bench import Bench
+from capture.bench import Bench, BenchPack
 from capture.engine.snapshot import LinkState, RecordingState
 from capture.errors import InputError, StorageError
 from capture.links import finding
 from capture.links.finding import FoundLogger
+from capture.run_card import Outcome, RunCard
 from capture.storage.amendments import Amendments
 from tui.local_workbench import LocalWorkbench
 from tui.sitting import Sitting
@@ -104,9 +105,23 @@ def test_loggers_are_found(bench):
     bench.stop_looking()
 
 
-def test_amending_is_refused_as_long_as_it_cannot_be_done(bench):
-    with pytest.raises(StorageError, match="cannot be amended yet"):
+def test_what_is_amended_is_there_when_the_recording_is_read_again(bench):
+    session = bench.open_demo()
+    saved = recorded(session, 0.2)
+    bench.amend(saved.path, Amendments({"outcome": Outcome.TRIPPED}))
+    assert bench.read(saved.path, lambda _rows: None).card.outcome is Outcome.TRIPPED
+    with pytest.raises(StorageError, match="cannot be read"):
         bench.amend(bench.folder / "x.parquet", Amendments())
+
+
+def test_a_card_is_completed_with_what_is_known_of_its_pack(tmp_path):
+    """The virtual packs are known to the demo's tool; a bench file knows better."""
+    bench = Bench(packs={"wren": BenchPack(series=5), "owl": BenchPack(max_current_a=30.0)})
+    local = LocalWorkbench(tmp_path, bench, [finding.virtual_loggers])
+    assert local.complete(RunCard(pack="heron", tool="polesaw")).cutoff_v == pytest.approx(28.0)
+    assert local.complete(RunCard(pack="heron", tool="drill")).cutoff_v is None
+    assert local.complete(RunCard(pack="wren", tool="polesaw")).series == 5
+    assert local.complete(RunCard(pack="owl")).max_current_a == 30.0
 
 
 def test_a_recording_that_failed_is_remembered_until_it_is_finished(session_at, moments, tmp_path):

@@ -103,7 +103,7 @@ async def test_warnings_stand_first_and_with_a_sign(result_at):
     async with app.run_test(size=(120, 40)) as pilot:
         await settled(pilot)
         rows = shown(app).splitlines()
-        first = next(at for at, row in enumerate(rows) if "! current reached 73.7 A" in row)
+        first = next(at for at, row in enumerate(rows) if "on average, over the 20 A of the card" in row)
         assert first < next(at for at, row in enumerate(rows) if "duration" in row)
         assert any("! 1234 samples" in row for row in rows)
         assert "! lost" in shown(app)

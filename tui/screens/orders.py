@@ -35,7 +35,7 @@ class LiveOrders(Screen[None]):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "record", "Record", id="live.record", tooltip="Start a recording, or stop and save it"),
         Binding("m", "mark", "Mark", id="live.mark", tooltip="Note this moment in the recording"),
-        Binding("e", "reading", "Reading", id="live.reading", tooltip="Enter what a gauge shows now"),
+        Binding("e", "reading", "Gauge", id="live.reading", tooltip="Enter what a gauge shows now"),
         Binding("z", "zero", "Zero", id="live.zero", tooltip="Take what a channel reads now for its zero"),
         Binding(
             "a",
@@ -48,6 +48,7 @@ class LiveOrders(Screen[None]):
             "space",
             "freeze",
             "Freeze",
+            key_display="spc",
             id="live.freeze",
             tooltip="Hold the view still; the recording goes on",
         ),

@@ -76,7 +76,7 @@ class ResultScreen(Screen[NextRun | None]):
             for key, outcome in OUTCOME_KEYS.items()
         ),
         Binding("n", "note", "Note", id="result.note", tooltip="Write a note on the run"),
-        Binding("e", "reading", "Reading", id="result.reading", tooltip="Enter what a gauge showed"),
+        Binding("e", "reading", "Gauge", id="result.reading", tooltip="Enter what a gauge showed"),
         Binding(
             "k", "card", "Card", id="result.card", tooltip="Mend the run card, or fill in the next run's"
         ),
