@@ -111,7 +111,7 @@ async def test_the_palette_leads_back_to_the_loggers(session_at, moments):
     session = session_at(moments["streaming"])
     async with SaglineApp(FakeWorkbench(), session).run_test() as pilot:
         await pilot.press("ctrl+p")
-        await pilot.press(*"back to loggers")
+        await pilot.press(*"back")
         await pilot.pause()
         await pilot.app.workers.wait_for_complete()
         await pilot.press("down", "enter")

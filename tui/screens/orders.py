@@ -32,6 +32,7 @@ class LiveOrders(Screen[None]):
     run card what is known of its pack.
     """
 
+    AUTO_FOCUS: ClassVar[str | None] = ""
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("r", "record", "Record", id="live.record", tooltip="Start a recording, or stop and save it"),
         Binding("m", "mark", "Mark", id="live.mark", tooltip="Note this moment in the recording"),

@@ -187,7 +187,7 @@ class ResultScreen(Screen[NextRun | None]):
         self.add_class("-read")
         self._show()
         if message.summary.card.outcome is None:
-            self._say("How did it go? 1 to 5 says it.")
+            self._say(f"How did it go? 1 to 5 says it. {self._hint}".strip())
 
     # what is typed
 

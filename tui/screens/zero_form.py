@@ -43,7 +43,9 @@ class ZeroForm(ModalScreen[str | None]):
         background: $panel; color: $foreground; border: round $foreground; padding: 0 1;
     }
     ZeroForm #title { text-style: bold; }
-    ZeroForm OptionList { height: auto; max-height: 10; background: $background; border: none; }
+    ZeroForm OptionList, ZeroForm OptionList:focus {
+        height: auto; max-height: 10; background: $background; border: none;
+    }
     ZeroForm OptionList > .option-list--option-highlighted {
         color: $background; background: $foreground; text-style: bold;
     }
