@@ -172,6 +172,7 @@ def test_what_was_added_can_be_taken_back_and_nothing_else(amendable, sagline, t
         (["--series", "2.5"], "whole number"),
         (["--cut-off", "nan"], "finite"),
         (["--mark", "one=x"], "N=TEXT"),
+        (["--ambient", "-300"], "above -273.15"),
         (["--pack", "\udcff"], "half a character"),
     ],
 )
@@ -179,6 +180,7 @@ def test_wrong_words_are_wrong_usage(amendable, sagline, options, words):
     status, _, err = sagline("amend", amendable, *options)
     assert status == 2
     assert words in err
+    assert "Outcome." not in err
     assert not amendments_of(amendable).exists()
 
 

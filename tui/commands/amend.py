@@ -29,7 +29,7 @@ _CARD_OPTIONS: Final = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument("recording", type=Path, metavar="REC", help="a recording (.parquet)")
-    parser.add_argument("--outcome", choices=list(Outcome), help="how the run went")
+    parser.add_argument("--outcome", choices=[outcome.value for outcome in Outcome], help="how the run went")
     parser.add_argument("--reason", help="why; a void run and a failed rig need one")
     parser.add_argument("--note", action="append", default=[], help="add a note (again for more)")
     parser.add_argument(
