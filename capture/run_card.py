@@ -88,6 +88,16 @@ class RunCard:
         return cls(**given, outcome=Outcome(outcome) if outcome in list(Outcome) else None)
 
 
+def is_card(document: dict[str, Any]) -> bool:
+    """Return whether the known fields of a recording's card hold numbers and words where they should."""
+    for field in fields(RunCard):
+        value = document.get(field.name)
+        wanted = int | float if field.name in _ABOVE or field.name == "series" else str
+        if value is not None and (isinstance(value, bool) or not isinstance(value, wanted)):
+            return False
+    return True
+
+
 def checked_text(value: object) -> str:
     """Return `value` where it is text that any file can hold; raise ValueError otherwise."""
     if not isinstance(value, str):

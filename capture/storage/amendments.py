@@ -11,8 +11,8 @@ import json
 import os
 import stat
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field
-from typing import TYPE_CHECKING, Any, Final, NoReturn
+from dataclasses import asdict, dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Final, NoReturn, TypeVar
 
 import portalocker
 
@@ -23,9 +23,10 @@ from capture.storage.durable import sync_folder
 from capture.storage.naming import amendments_of, partial_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Collection, Iterator, Mapping
     from pathlib import Path
 
+Entry = TypeVar("Entry")
 AMENDMENTS_FORMAT: Final = 1
 #: No person types more; a larger file is not ours and is not read into memory.
 MOST_BYTES: Final = 1 << 20
@@ -137,6 +138,35 @@ def merged(document: Mapping[str, Any], amendments: Amendments) -> dict[str, Any
         "amended": True,
         "run_card_as_recorded": document.get("run_card_as_recorded", document["run_card"]),
     }
+
+
+def withdraw(recording: Path, notes: Collection[int] = (), readings: Collection[int] = ()) -> Amendments:
+    """Take back notes and readings that were added, by their numbers among the added ones, from 1.
+
+    Returns what is left. Raises InputError where there is no such number, else as `write_amendments` does.
+    """
+    stored = read_amendments(recording)
+    kept = stored.amendments
+    left = replace(
+        kept,
+        notes=_without(kept.notes, notes, "note", recording),
+        readings=_without(kept.readings, readings, "reading", recording),
+    )
+    write_amendments(recording, left, over=stored)
+    return left
+
+
+def _without(
+    added: tuple[Entry, ...], numbers: Collection[int], what: str, recording: Path
+) -> tuple[Entry, ...]:
+    for number in numbers:
+        if not 1 <= number <= len(added):
+            raise InputError(
+                f"has no {what} {number} among the {len(added)} that were added after the run",
+                str(recording),
+                "See them with: sagline summary",
+            )
+    return tuple(entry for number, entry in enumerate(added, start=1) if number not in numbers)
 
 
 def checked_amendments(amendments: Amendments) -> Amendments:

@@ -12,6 +12,7 @@ import pyarrow.parquet as pq
 
 from capture.blocks import SampleBlock
 from capture.errors import RecordingDamaged
+from capture.run_card import is_card
 from capture.storage.amendments import merged, read_amendments
 from capture.storage.naming import amendments_of
 from capture.storage.parquet_file import DOCUMENT_KEY, QUALITY_COLUMN, TIME_COLUMNS
@@ -24,6 +25,8 @@ READ_ROWS: Final = 65_536
 #: Formats of the document that this program reads; 1 lacks recovered samples and host events but marks.
 KNOWN_FORMATS: Final = frozenset({1, 2})
 _MAGIC: Final = b"PAR1"
+#: What people said of a run, and which of its words are shown.
+_WORDS_IN: Final = {"marks": ("text",), "notes": ("text",), "readings": ("quantity", "unit")}
 _RELIED_ON: Final = {
     "opened": str,
     "run_card": dict,
@@ -167,14 +170,32 @@ def _rely_on(document: dict[str, Any]) -> None:
         whole += [segment, first_index, rows]
     if not all(isinstance(number, int) for number in whole):
         raise TypeError("stretches or interval are not whole numbers")
-    for name in ("marks", "notes", "readings"):
-        if not all(isinstance(entry, dict) for entry in document.get(name, [])):
-            raise TypeError(f"{name} are not what they should be")
+    _rely_on_people(document)
     for channel in document["channels"]:
         if not isinstance(channel["column"], str):
             raise TypeError("a channel's column is not a name")
         if not isinstance(channel["divisor"], int) or channel["divisor"] < 1:
             raise TypeError("a channel's divisor is not a whole number above zero")
+
+
+def _rely_on_people(document: dict[str, Any]) -> None:
+    """Raise KeyError or TypeError where what people said of the run is not as it is kept."""
+    if not is_card(document["run_card"]):
+        raise TypeError("run_card holds what no run card can")
+    for name, words in _WORDS_IN.items():
+        if not all(_is_entry(entry, words) for entry in document.get(name, [])):
+            raise TypeError(f"{name} are not what they should be")
+
+
+def _is_entry(entry: Any, words: tuple[str, ...]) -> bool:
+    """Return whether `entry` was said of a run: it has a moment, perhaps unknown, and its words."""
+    return (
+        isinstance(entry, dict)
+        and isinstance(entry["t_s"], int | float | None)
+        and all(isinstance(entry[word], str) for word in words)
+        and isinstance(entry.get("value", 0.0), int | float)
+        and isinstance(entry.get("resolution"), int | float | None)
+    )
 
 
 def _types_fit(types: dict[str, pa.DataType], columns: tuple[str, ...]) -> bool:

@@ -161,6 +161,20 @@ def divisor_of_nothing(path):
     rewritten(path, lambda table: table, change)
 
 
+def marks_of_numbers(path):
+    rewritten(path, lambda table: table, lambda document: {**document, "marks": [{"t_s": 1.0, "text": 5}]})
+
+
+def reading_of_text(path):
+    reading = {"t_s": None, "quantity": "depth", "value": "1", "unit": "mm"}
+    rewritten(path, lambda table: table, lambda document: {**document, "readings": [reading]})
+
+
+def limit_of_text(path):
+    card = {"run_card": {"max_current_a": "60"}}
+    rewritten(path, lambda table: table, lambda document: {**document, **card})
+
+
 def current_of_text(path):
     def change(table):
         at = table.schema.get_field_index("current_a")
@@ -174,6 +188,9 @@ def current_of_text(path):
     [
         (without_gaps, "has a document that cannot be read"),
         (run_card_of_text, "run_card is not what it should be"),
+        (limit_of_text, "run_card holds what no run card can"),
+        (marks_of_numbers, "marks are not what they should be"),
+        (reading_of_text, "readings are not what they should be"),
         (document_of_numbers, "has a document that cannot be read"),
         (divisor_of_nothing, "divisor is not a whole number above zero"),
         (current_of_text, "has columns that its own document does not tell of"),
@@ -188,6 +205,9 @@ def current_of_text(path):
     ids=[
         "no gaps",
         "run card of text",
+        "limit of text",
+        "marks of numbers",
+        "reading of text",
         "document of numbers",
         "divisor of nothing",
         "current of text",

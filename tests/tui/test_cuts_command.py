@@ -144,6 +144,17 @@ def test_a_later_outcome_takes_the_reason_of_the_former_with_it(amendable, told)
     assert (summary["outcome"], summary["outcome_reason"]) == ("completed", "")
 
 
+def test_what_was_added_can_be_taken_back_and_nothing_else(amendable, sagline, told):
+    """Numbers count what was added; a wrong one changes nothing. The rest can be added in the same breath."""
+    told("amend", amendable, "--note", "one", "--note", "two", "--reading", "torque=3 N.m")
+    assert sagline("amend", amendable, "--take-back-note", 3, "--note", "x")[0] == 1
+    assert sagline("amend", amendable, "--take-back-reading", 0)[0] == 1
+    assert told("summary", amendable)["notes"] == ["one", "two"]
+    told("amend", amendable, "--take-back-note", 1, "--take-back-reading", 1, "--note", "three")
+    summary = told("summary", amendable)
+    assert (summary["notes"], summary["readings"]) == (["two", "three"], [])
+
+
 @pytest.mark.parametrize(
     ("options", "words"),
     [
@@ -161,6 +172,7 @@ def test_a_later_outcome_takes_the_reason_of_the_former_with_it(amendable, told)
         (["--series", "2.5"], "whole number"),
         (["--cut-off", "nan"], "finite"),
         (["--mark", "one=x"], "N=TEXT"),
+        (["--ambient", "-300"], "above -273.15"),
         (["--pack", "\udcff"], "half a character"),
     ],
 )
@@ -168,6 +180,7 @@ def test_wrong_words_are_wrong_usage(amendable, sagline, options, words):
     status, _, err = sagline("amend", amendable, *options)
     assert status == 2
     assert words in err
+    assert "Outcome." not in err
     assert not amendments_of(amendable).exists()
 
 

@@ -29,7 +29,7 @@ _CARD_OPTIONS: Final = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument("recording", type=Path, metavar="REC", help="a recording (.parquet)")
-    parser.add_argument("--outcome", choices=list(Outcome), help="how the run went")
+    parser.add_argument("--outcome", choices=[outcome.value for outcome in Outcome], help="how the run went")
     parser.add_argument("--reason", help="why; a void run and a failed rig need one")
     parser.add_argument("--note", action="append", default=[], help="add a note (again for more)")
     parser.add_argument(
@@ -42,6 +42,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--mark", action="append", default=[], metavar="N=TEXT", help="the text of the Nth mark"
     )
+    for what in ("note", "reading"):
+        parser.add_argument(
+            f"--take-back-{what}",
+            action="append",
+            default=[],
+            type=int,
+            metavar="N",
+            help=f"take back the Nth {what} that was added after the run",
+        )
     for option, field in _CARD_OPTIONS.items():
         words = f" in {field.unit}" if field.unit else ""
         kinds = f": {', '.join(KINDS)}, or words of your own" if field.name == "kind" else ""
@@ -54,12 +63,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Keep the amendments; return the exit status."""
     added = _added(arguments)
-    from capture.storage.amendments import amend
+    from capture.storage.amendments import amend, withdraw
     from capture.storage.recording import open_recording
 
     recording = open_recording(arguments.recording)
     _check_marks(recording, added)
-    amend(arguments.recording, added)
+    if arguments.take_back_note or arguments.take_back_reading:
+        withdraw(arguments.recording, arguments.take_back_note, arguments.take_back_reading)
+    if added:
+        amend(arguments.recording, added)
     document = open_recording(arguments.recording).document
     kept = amendments_of(arguments.recording)
     if arguments.json:
@@ -88,7 +100,7 @@ def _added(arguments: argparse.Namespace) -> Amendments:
         tuple(_reading(words) for words in arguments.reading),
         dict(_mark(words) for words in arguments.mark),
     )
-    if not added:
+    if not added and not arguments.take_back_note and not arguments.take_back_reading:
         raise WrongUsage(
             "nothing to amend: give --outcome, --note, --reading, --mark or a field of the run card"
         )
