@@ -105,7 +105,7 @@ class LiveScreen(LiveOrders):
         if now.state is RecordingState.RUNNING and (told.state is not now.state or told.path != now.path):
             self.post_message(self.RunBegun())
         elif now.state is RecordingState.SAVED and (told.state is not now.state or told.path != now.path):
-            if not self.is_current or self.leaving:
+            if self.app.screen is not self or self.leaving:
                 return  # not seen yet: told as soon as nothing lies above
             self.post_message(self.RunSaved(now))
         self._told = now
