@@ -1,5 +1,6 @@
 """The app in a real terminal: what a person sees and presses, and the file that comes of it."""
 
+import json
 import os
 import re
 import shutil
@@ -78,28 +79,71 @@ def terminal():
 
 @needs_tmux
 def test_a_newcomer_records_a_run(terminal, tmp_path):
-    """Open the demo on a real serial port, record, mark, stop, quit: the file is whole."""
+    """The demo on a real serial port: a load starts the recording; mark, gauge, stop, cuts, next run."""
     app = terminal(f"demo --serial --out {tmp_path}")
     first = app.wait_for("STREAMING")
-    assert "NOT RECORDING" in first
-    assert "press r to record" in first
-    app.press("r")
-    app.wait_for(r"■ RECORDING 0:0[2-9]")
+    assert "ARMED" in first
+    app.wait_for(r"■ RECORDING 0:0[4-9]")
     app.press("m")
     app.wait_for("1 mark")
+    app.press("e")
+    app.wait_for("What did the gauge show")
+    app.press("torque")
+    app.wait_for("torque")
+    app.press("Tab")
+    time.sleep(0.5)  # where the cursor is cannot be read off the screen
+    app.press("38.5", "Enter")
+    app.wait_for(r"torque 38.5 N.m kept")
     app.press("?")
     app.wait_for("Cautions|Keys")
     app.press("Escape")
-    app.wait_for("RECORDING")
+    app.wait_for("cut 1 .* Wh")
     app.press("r")
-    app.wait_for("✓ SAVED")
+    result = app.wait_for("peak sag V")
+    (path,) = tmp_path.glob("*.parquet")
+    assert path.name in result
+    assert str(tmp_path)[:40] in result, "where the file is"
+    assert "drop from rest" in result
+    app.press("1")
+    app.wait_for("● completed")
+    app.press("Enter")
+    app.wait_for("◇ ARMED|■ RECORDING")
     app.press("q")
     last = app.wait_for("left with 0")
     assert "saved " in last
-    (path,) = tmp_path.glob("*.parquet")
     frame = pl.read_parquet(path)
-    assert len(frame) > 900
     assert frame["tick_us"].diff().drop_nulls().unique().to_list() == [2000]
+    load_s = frame.filter(pl.col("current_a") > 3.0)["t_s"].min()
+    assert 2.0 < load_s < 5.0, "the seconds before the load are there"
+    summary = json.loads(
+        subprocess.run(
+            [sys.executable, "-m", "tui.command_line", "summary", path, "--json"],
+            capture_output=True,
+            check=True,
+            timeout=60,
+        ).stdout
+    )
+    assert summary["run_card"]["outcome"] == "completed"
+    assert [mark["text"] for mark in summary["marks"]] == [""]
+    assert [(one["quantity"], one["value"], one["unit"]) for one in summary["readings"]] == [
+        ("torque", 38.5, "N.m")
+    ]
+
+
+@needs_tmux
+def test_runs_follow_one_another_without_a_hand(terminal, tmp_path):
+    """Armed: each load makes a run of its own, what it gave is shown until the next load sets in."""
+    app = terminal(f"demo --tail 2 --out {tmp_path}", width=120, height=40)
+    app.wait_for("ends in [12] s")
+    app.wait_for("next load starts the next run")
+    app.wait_for("■ RECORDING")
+    app.press("a")
+    app.wait_for("nothing starts or ends by itself now")
+    app.press("q")
+    app.wait_for("left with 0")
+    first, _second = sorted(tmp_path.glob("*.parquet"))
+    current = pl.read_parquet(first)["current_a"].to_numpy()
+    assert (current[-900:] < 0.5).all(), "the tail behind the load"
 
 
 @needs_tmux
