@@ -52,8 +52,8 @@ class Settings:
 
     With `record_at_once` the first sample of the stream is recorded; `armed` waits for a load, begins some
     seconds before it, ends `tail_s` after it has gone, and waits for the next load if it is to `arm_again`;
-    `seconds` ends any recording. Both count by the
-    logger's clock. A link that is lost in mid-run is sought again for `reconnect_s`.
+    `seconds` ends any recording. All count by the logger's clock. A link that is lost in mid-run is sought
+    again for `reconnect_s`. With a `name` the file is called so, else after its beginning and its pack.
     """
 
     folder: Path
@@ -64,6 +64,7 @@ class Settings:
     tail_s: float = TAIL_S
     seconds: float | None = None
     reconnect_s: float = 0.0
+    name: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +247,7 @@ class LiveRun:
         from capture.engine.recording import ActiveRecording  # pyarrow loads here, after the first paint
 
         run = Run(self._opening(at, opened_ns, self._sample_limit()))
-        self.recording = ActiveRecording(run, self._settings.folder, pending)
+        self.recording = ActiveRecording(run, self._settings.folder, pending, self._settings.name)
         self.finished_figures = self._ending = None
         self._begin(run)
         return self.recording

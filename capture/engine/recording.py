@@ -23,12 +23,13 @@ if TYPE_CHECKING:
 class ActiveRecording:
     """Journals what a run receives before its samples are written, and seals it at the end.
 
-    `pending` are the bytes of the frame that had begun when the recording was opened.
+    `pending` are the bytes of the frame that had begun when the recording was opened; `name` is what the file
+    is to be called.
     """
 
-    def __init__(self, run: Run, folder: Path, pending: bytes) -> None:
+    def __init__(self, run: Run, folder: Path, pending: bytes, name: str | None = None) -> None:
         self.run = run
-        self.path = new_recording(folder, run.opening.card, run.opening.opened_ns)
+        self.path = new_recording(folder, run.opening.card, run.opening.opened_ns, name)
         self._recorder = Recorder(self.path, run.path.decoder.columns)
         self._sealed = False
         self._put_json(RecordKind.OPENING, run.opening.opened_ns, run.opening.as_json())

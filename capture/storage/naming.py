@@ -52,8 +52,11 @@ def safe_word(text: str) -> str:
     return re.sub(r"[^a-z0-9]+", "-", plain).strip("-")[:_LONGEST_WORD]
 
 
-def new_recording(folder: Path, card: RunCard, opened_ns: int) -> Path:
-    """Return a path in `folder` (made if missing) that no recording, journal or partial file has."""
+def new_recording(folder: Path, card: RunCard, opened_ns: int, name: str | None = None) -> Path:
+    """Return a path in `folder` (made if missing) that no recording, journal or partial file has.
+
+    Without a `name` it is called after its beginning and its pack.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -63,11 +66,10 @@ def new_recording(folder: Path, card: RunCard, opened_ns: int) -> Path:
             "Choose another one with --out.",
         ) from error
     begun = datetime.fromtimestamp(opened_ns * 1e-9).astimezone().strftime("%Y-%m-%d_%H%M%S")
-    stem = "_".join(filter(None, [begun, safe_word(card.pack or "")]))
+    stem = safe_word(name or "") or "_".join(filter(None, [begun, safe_word(card.pack or "")]))
     for attempt in range(1, 1000):
-        name = stem if attempt == 1 else f"{stem}_{attempt}"
-        path = folder / (name + RECORDING_ENDING)
+        path = folder / ((stem if attempt == 1 else f"{stem}_{attempt}") + RECORDING_ENDING)
         taken = (path, partial_of(path), journal_of(path))
         if not any(other.exists() for other in taken):
             return path
-    raise DiskFull("has a thousand recordings of this very second", str(folder), "Choose another folder.")
+    raise DiskFull("has a thousand recordings of this name", str(folder), "Choose another folder.")

@@ -239,3 +239,16 @@ def test_an_armed_recording_without_a_screen_waits_for_the_load_and_ends_behind_
     assert (current[:500] < 0.5).all(), "a second of rest before the load"
     assert current.max() > 10
     assert (current[-900:] < 0.5).all(), "and the tail behind it"
+
+
+def test_a_recording_can_be_given_a_name(tmp_path):
+    """The name is made safe, a second run of the name gets a number, and a name of nothing is refused."""
+    for _ in range(2):
+        done = sagline(
+            "demo", "--headless", "--speed", 100, "--seconds", 1, "--out", tmp_path, "--name", "../Ash Limb"
+        )
+        assert done.returncode == 0, done.stderr
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["ash-limb.parquet", "ash-limb_2.parquet"]
+    done = sagline(*short, "../..")
+    assert done.returncode == 2
+    assert "--name" in done.stderr

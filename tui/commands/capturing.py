@@ -13,7 +13,7 @@ from capture.engine.arming import TAIL_S
 from capture.engine.live_run import Settings
 from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState, Snapshot
-from capture.storage.naming import DEFAULT_FOLDER, journals_in
+from capture.storage.naming import DEFAULT_FOLDER, journals_in, safe_word
 from tui.commands.stop_signals import on_stop_signal
 from tui.output import ProgressLine, WrongUsage, print_json, say
 
@@ -68,6 +68,9 @@ def add_capture_arguments(parser: argparse.ArgumentParser) -> None:
         help="how long to seek a link that goes away in mid-run "
         f"(on screen {RECONNECT_ON_SCREEN_S:.0f} s, headless {RECONNECT_HEADLESS_S:.0f} s)",
     )
+    parser.add_argument(
+        "--name", help="what to call the file, else it is called after its beginning and pack"
+    )
     parser.add_argument("--kind", help="kind of run, for the run card")
     parser.add_argument("--note", default="", help="a note for the run card")
     parser.add_argument("--json", action="store_true", help="print the result as JSON (with --headless)")
@@ -82,6 +85,8 @@ def check_arguments(arguments: argparse.Namespace) -> None:
         raise WrongUsage(f"--reconnect {arguments.reconnect:g} is no time to wait; give zero or more seconds")
     if not 0 <= arguments.tail < 10**7:
         raise WrongUsage(f"--tail {arguments.tail:g} is no time to wait; give zero or more seconds")
+    if arguments.name is not None and not safe_word(arguments.name):
+        raise WrongUsage(f"--name {arguments.name!r} has no letter or digit to call a file by")
     if arguments.json and not arguments.headless:
         raise WrongUsage("--json prints nothing beside a screen; add --headless")
 
@@ -123,6 +128,7 @@ def run_session(
         tail_s=arguments.tail,
         seconds=arguments.seconds,
         reconnect_s=_reconnect_s(arguments),
+        name=arguments.name,
     )
     session = Session(link, settings)
     if not arguments.headless:
