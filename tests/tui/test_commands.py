@@ -243,10 +243,9 @@ def test_an_armed_recording_without_a_screen_waits_for_the_load_and_ends_behind_
 
 def test_a_recording_can_be_given_a_name(tmp_path):
     """The name is made safe, a second run of the name gets a number, and a name of nothing is refused."""
+    short = ("demo", "--headless", "--speed", 100, "--seconds", 1, "--out", tmp_path, "--name")
     for _ in range(2):
-        done = sagline(
-            "demo", "--headless", "--speed", 100, "--seconds", 1, "--out", tmp_path, "--name", "../Ash Limb"
-        )
+        done = sagline(*short, "../Ash Limb")
         assert done.returncode == 0, done.stderr
     assert sorted(path.name for path in tmp_path.iterdir()) == ["ash-limb.parquet", "ash-limb_2.parquet"]
     done = sagline(*short, "../..")
