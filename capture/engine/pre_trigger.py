@@ -46,7 +46,8 @@ class PreTrigger:
 
     def _spares_first(self, oldest_us: int | None) -> bool:
         second_us = self._held[1][0].next_tick_us
-        too_old = oldest_us is not None and second_us is not None and second_us <= oldest_us
+        # before the first sample there is no tick, and nothing worth keeping
+        too_old = second_us is None or (oldest_us is not None and second_us <= oldest_us)
         return too_old or self._bytes > MOST_BYTES or len(self._held) > MOST_TURNS
 
     def clear(self) -> None:

@@ -12,8 +12,9 @@ from noisy_link import NoisyLink
 from waiting import wait_for
 
 from capture.engine.arming import LEAST_LOAD_US, Arming
+from capture.engine.conversation import Turn
 from capture.engine.live_run import Settings
-from capture.engine.pre_trigger import PRE_TRIGGER_US
+from capture.engine.pre_trigger import MOST_BYTES, MOST_TURNS, PRE_TRIGGER_US, PreTrigger
 from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState
 from capture.folds.cuts import HOLD_US
@@ -22,6 +23,7 @@ from capture.folds.rest_voltage import IDLE_CURRENT_A
 from capture.links.virtual import VirtualLink
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
+from capture.placing import Position
 from capture.run_card import RunCard
 from capture.storage.recording import open_recording
 from capture.storage.recovery import recover
@@ -209,3 +211,35 @@ def test_a_zero_is_no_part_of_a_beginning(tmp_path):
     document = open_recording(snapshot.recording.path).document
     assert set(document["zeros_before"]) == {"current_a"}
     assert document["zeros"] == []
+
+
+def turn(number_of_bytes=10):
+    return Turn(0, bytes(number_of_bytes), b"", [])
+
+
+def at(seconds):
+    """Return where a stream stands after so many seconds; None before its first sample."""
+    return Position(1, None if seconds is None else round(seconds * 500), seconds and round(seconds * 1e6))
+
+
+def test_the_beginning_is_four_seconds_long_whatever_came_before_the_first_sample():
+    """Turns without a sample at the start, as on a line that lost the first frames, do not stop the ring."""
+    kept = PreTrigger()
+    for seconds in [None, None, None, *np.arange(1, 200) / 10]:
+        kept.feed(at(seconds), turn(), None if seconds is None else round((seconds + 0.1) * 1e6))
+    beginning = kept.beginning()
+    assert beginning.at.next_tick_us == pytest.approx(20.0e6 - PRE_TRIGGER_US, abs=100_001)
+    assert kept.beginning(idle_from_us=18_050_000).at.next_tick_us == 18_100_000
+    kept.clear()
+    assert kept.beginning() is None
+
+
+def test_the_ring_is_bounded_whatever_the_logger_sends():
+    """Many bytes without a sample, or many empty turns: what is kept stays small."""
+    kept = PreTrigger()
+    for _ in range(300):
+        kept.feed(at(1.0), turn(60_000), 1_000_000)
+    assert sum(len(one.received) for one in kept.beginning().turns) <= MOST_BYTES
+    for _ in range(2000):
+        kept.feed(at(1.0), turn(0), 1_000_000)
+    assert len(kept.beginning().turns) <= MOST_TURNS
