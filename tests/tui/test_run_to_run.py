@@ -247,4 +247,6 @@ async def test_a_larger_terminal_has_the_cuts_beside_or_below_the_chart(
         beside = table.region.x >= chart.region.right
         assert beside or table.region.y >= chart.region.bottom
         assert beside == (size[0] == 200)
+        assert table.region.right <= size[0]
+        assert table.region.bottom <= size[1]
         assert pilot.app.focused is None, "keys belong to the screen, not to the table"

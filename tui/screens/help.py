@@ -13,8 +13,8 @@ from textual.screen import Screen
 from textual.widgets import Footer, Static
 
 from tui.screens.advice import CAUTIONS
-from tui.widgets.chart_picture import GAP_SIGN, PROVISIONAL_SIGN
-from tui.widgets.state_words import FROZEN, LINK_WORDS, PROVISIONAL, RECORDING_WORDS
+from tui.widgets.chart_picture import CUT_SIGN, GAP_SIGN, MARK_SIGN, PROVISIONAL_SIGN
+from tui.widgets.state_words import LINK_WORDS, OTHER_WORDS, RECORDING_WORDS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -34,13 +34,22 @@ FIGURES: Final = (
     ("charge", "net at the sensing point: discharged minus returned"),
     ("discharged", "energy that went out of the pack (out)"),
     ("returned", "energy that braking fed back into it (back)"),
-    ("to cut-off", "time until the loaded pack reaches its cut-off at the present work (left): 90 % range"),
+    ("rpm speed", "the latest reading; without a pulse it is a bound that falls, never the last reading"),
+    ("without load", "the highest speed while little current is drawn (free)"),
+    ("N, N·m", "force and torque, where the logger has them"),
+    (
+        "left to cut-off",
+        "time until the loaded pack reaches its cut-off at the present work, 90 % range below",
+    ),
     ("cuts", "stretches of work between idle stretches"),
+    ("peak sag", "of a cut: the rest before it minus its lowest voltage (mean over 20 ms)"),
+    ("steady sag", "of a cut: the rest before it minus the mean over its last half"),
     ("run time", "of the recording; since connecting while nothing is recorded"),
-    ("waiting for", "samples that are missing and have been asked for again"),
     ("recovered", "samples that came when they were asked for again"),
     ("lost", "samples that the logger took and that never arrived"),
+    ("ring", "for how long the logger keeps its samples: a cable may be out as long without a loss"),
     ("rejected", "frames that arrived damaged"),
+    ("writer", "whether the file keeps up; behind 100 % waiting, reading stops and the ring takes over"),
     ("disk", "how long the disk lasts at this rate"),
     ("—", "cannot be told from what was measured"),
 )
@@ -49,7 +58,8 @@ CHART: Final = (
     ("trace", "the lowest and the highest sample of each column: no peak is left out"),
     (f"{GAP_SIGN} on the axis", "samples are missing there"),
     (f"{PROVISIONAL_SIGN} on the axis", "provisional: earlier samples may yet come"),
-    ("numbered line", "a mark"),
+    (f"{CUT_SIGN}[3]{CUT_SIGN} and shaded", "the third cut of the run"),
+    (f"line and {MARK_SIGN}2", "the second mark"),
 )
 
 _NAME_WIDTH: Final = 16
@@ -64,7 +74,7 @@ LIVE: Final[tuple[Section, ...]] = (
         "States",
         [
             (state.label, state.meaning)
-            for state in [*LINK_WORDS.values(), *RECORDING_WORDS.values(), PROVISIONAL, FROZEN]
+            for state in [*LINK_WORDS.values(), *RECORDING_WORDS.values(), *OTHER_WORDS]
         ],
     ),
 )

@@ -106,6 +106,9 @@ FINISHING: Final = StateWord(
 
 FROZEN: Final = StateWord("‖", "FROZEN", Tone.WAITING, "the view stands still; the recording goes on")
 
+#: States beside those of link and recording.
+OTHER_WORDS: Final = (ARMED, RECOVERING, PROVISIONAL, GAP, FROZEN, ALARM)
+
 
 @dataclass(frozen=True, slots=True)
 class AlarmWords:
