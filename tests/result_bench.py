@@ -13,7 +13,7 @@ from capture.storage.amendments import Amendments
 from capture.storage.recording import Recording
 from capture.summary import Summary
 
-PATH = Path("/home/otis/orchard/recordings/2026-11-25_094510_heron.parquet")
+PATH = Path("/home/bench/orchard/recordings/2026-11-25_094510_heron.parquet")
 FIRST_US = 2_000_000
 CARD = RunCard(
     "timed cut", "heron", "polesaw", series=10, cutoff_v=28.0, material="seasoned ash", max_current_a=80.0
