@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from capture.run_card import RunCard
 
 HOLD_S: Final = 2.0
+#: Below this share of its cut-off a pack is switched off, or not there. Common practice, no source.
+NO_PACK_SHARE: Final = 0.5
 _GROUP: Final = re.compile(r"group_\d+_v")
 _PACK_TEMPERATURE: Final = re.compile(r"(pack|cell|group)\w*_degc")
 
@@ -45,15 +47,20 @@ def passed(latest: Mapping[str, float | None], card: RunCard) -> Iterator[Alarm]
     for column, value in latest.items():
         if value is None:
             continue
-        if column == "voltage_v" and card.cutoff_v is not None and value < card.cutoff_v:
+        if column == "voltage_v" and card.cutoff_v is not None and _is_low(value, card.cutoff_v):
             yield Alarm(AlarmKind.VOLTAGE_LOW, "voltage", value, card.cutoff_v, "V")
-        elif per_group_v is not None and _GROUP.fullmatch(column) and value < per_group_v:
+        elif per_group_v is not None and _GROUP.fullmatch(column) and _is_low(value, per_group_v):
             yield Alarm(AlarmKind.GROUP_LOW, column.removesuffix("_v"), value, per_group_v, "V")
         elif column == "current_a" and card.max_current_a is not None and value > card.max_current_a:
             yield Alarm(AlarmKind.CURRENT_HIGH, "current", value, card.max_current_a, "A")
         elif _PACK_TEMPERATURE.fullmatch(column) and _exceeds(value, card.max_temperature_degc):
             limit = card.max_temperature_degc or 0.0
             yield Alarm(AlarmKind.TEMPERATURE_HIGH, column.removesuffix("_degc"), value, limit, "Cel")
+
+
+def _is_low(value: float, limit: float) -> bool:
+    """Return whether a pack is below its cut-off. Far below there is none: taken out, or switched off."""
+    return NO_PACK_SHARE * limit < value < limit
 
 
 def _exceeds(value: float, limit: float | None) -> bool:

@@ -40,6 +40,12 @@ def test_what_passes_its_limit_is_named(column, value, kind, where, limit):
     assert (alarm.kind, alarm.where, alarm.value, alarm.limit) == (kind, where, value, pytest.approx(limit))
 
 
+def test_a_pack_that_is_not_there_is_no_alarm():
+    """Between two runs the pack is out, and the terminals read next to nothing."""
+    out = {"voltage_v": 0.3, "group_1_v": 0.02, "group_2_v": -0.01, "current_a": 0.0}
+    assert LimitWatch().alarms(out, CARD, 0.0) == ()
+
+
 def test_without_limits_nothing_is_an_alarm():
     worst = {"voltage_v": 0.0, "current_a": 500.0, "group_1_v": 0.1, "pack_temperature_degc": 120.0}
     assert LimitWatch().alarms(worst, RunCard(), 0.0) == ()
