@@ -91,11 +91,11 @@ class LiveRun:
         self._ending: _Wanted | None = None
         self._by_itself = False
         self._rest_v: float | None = None
+        self._before_load = PreTrigger()
         self._begin(Run(Opening(time.time_ns(), logger, self.card)))
         self.envelope = Envelope(self.run.path.decoder.columns)
         self.recent = Recent(self.run.path.decoder.periods_us)
         self._arming = Arming(armed=settings.armed, tail_s=settings.tail_s)
-        self._before_load = PreTrigger()
         self.limits = LimitWatch()
 
     @property
@@ -271,7 +271,6 @@ class LiveRun:
         for turn in beginning.turns:
             recording.received(turn.host_ns, turn.received)
             self._deliver(self.run.receive(turn.events, turn.host_ns).ordered)
-        self._before_load.clear()
         self._tell(f"a load set in: recording to {recording.path.name}")
 
     def stop_recording(self) -> None:
@@ -322,7 +321,8 @@ class LiveRun:
         self._begin(Run(self._opening(self.run.path.position, time.time_ns(), None)))
 
     def _begin(self, run: Run) -> None:
-        """Let `run` take the samples from here on; the charts go on."""
+        """Let `run` take the samples from here on; the charts go on, what came before it is forgotten."""
+        self._before_load.clear()
         self.run = run
         self.folds = folds_for(run.opening.card, run.path.decoder.divisors)
 

@@ -38,3 +38,42 @@ def test_an_end_under_way_when_the_disk_fills_does_not_end_the_next_recording(tm
     live.recording.wait(20.0)
     assert told[-1] == "recording ended: the operator stopped it"
     assert len(list(tmp_path.glob("*.parquet"))) == 1
+
+
+LOAD = b"\xe8\x03"  # 10 A
+
+
+def test_a_load_behind_a_recording_by_hand_begins_behind_it(tmp_path):
+    """What was seen before the recording by hand is no beginning of the next: nothing is missed there."""
+    live = LiveRun(logger_with([channel()], ring_samples=100), Settings(tmp_path, RunCard()), [].append)
+    live.receive(turn(start_reply(0), samples(0, 50)))
+    live.record(b"")
+    live.receive(turn(samples(50, 50)))
+    live.stop_recording()
+    live.recording.wait(20.0)
+    by_hand = live.recording.path
+    live.arm(armed=True)
+    live.receive(turn(samples(100, 50)))
+    live.receive(turn(samples(150, 100, row=LOAD)))
+    assert live.records
+    assert live.recording.path != by_hand
+    assert live.run.path.missing is None
+    assert live.run.opening.start.next_index == 100
+    live.stop_recording()
+    live.recording.wait(20.0)
+
+
+def test_a_load_that_was_there_at_the_end_of_a_recording_starts_no_other(tmp_path):
+    """A planned end in the middle of work: the next load counts, not the rest of this one."""
+    settings = Settings(tmp_path, RunCard(), armed=True, seconds=0.1)
+    live = LiveRun(logger_with([channel()], ring_samples=100), settings, [].append)
+    live.receive(turn(start_reply(0), samples(0, 50)))
+    live.receive(turn(samples(50, 200, row=LOAD)))
+    live.recording.wait(20.0)
+    assert not live.records
+    live.receive(turn(samples(250, 200, row=LOAD)))
+    assert not live.records
+    live.receive(turn(samples(450, 250), samples(700, 250)))
+    live.receive(turn(samples(950, 100, row=LOAD)))
+    live.recording.wait(20.0)
+    assert len(list(tmp_path.glob("*.parquet"))) == 2
