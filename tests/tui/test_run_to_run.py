@@ -9,7 +9,7 @@ from result_bench import GOOD, PATH
 from screen_texts import settled
 from textual.widgets import DataTable
 
-from capture.engine.snapshot import ChannelFace, RecordingState
+from capture.engine.snapshot import ChannelFace, LinkState, RecordingState
 from capture.run_card import RunCard
 from tui.app import SaglineApp
 from tui.screens.live import LiveScreen
@@ -203,6 +203,12 @@ async def test_what_cannot_be_zeroed_is_not_offered(bench, session_at, moments):
         await pilot.pause()
         assert isinstance(pilot.app.screen, LiveScreen)
         assert "No channel that could be zeroed" in line(pilot.app, "notice")
+        silent = replace(moments["streaming"].link, state=LinkState.SILENT)
+        pilot.app._live.session.now = replace(moments["streaming"], link=silent)
+        pilot.app._live.look()
+        await pilot.press("z")
+        await pilot.pause()
+        assert "no samples come" in line(pilot.app, "notice")
 
 
 async def test_k_fills_in_the_next_card(bench, session_at, moments):

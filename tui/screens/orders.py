@@ -181,7 +181,9 @@ class LiveOrders(Screen[None]):
 
     def action_zero(self) -> None:
         """Ask which channel is to be zeroed."""
-        if zeroable(self.newest):
+        if self.newest.link.state is not LinkState.STREAMING:
+            self.say("Nothing to zero: no samples come from the logger.")
+        elif zeroable(self.newest):
             self.app.push_screen(ZeroForm(self.newest), self._take_zero)
         else:
             self.say("No channel that could be zeroed: this works for current, force, torque, pressure.")
