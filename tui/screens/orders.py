@@ -115,7 +115,7 @@ class LiveOrders(Screen[None]):
         saving = self.newest.recording.state in {RecordingState.RUNNING, RecordingState.SAVING}
         if self.newest.recording.state is RecordingState.RUNNING:
             self._order(self.session.stop_recording)
-        self.notice = "Saving the recording, then leaving. Please wait." if saving else "Leaving."
+        self.notice = "Saving the recording. Please wait." if saving else "Letting go of the logger."
         self.look()
 
     def say(self, text: str) -> None:

@@ -13,7 +13,6 @@ from capture.folds.speed import SPEED, SpeedState
 from capture.quantities import UNIT_LABELS
 from tui.formatting import (
     DECIMALS,
-    MISSING,
     clock,
     duration,
     figure,
@@ -200,7 +199,7 @@ def _output_details(figures: RunFigures, column: str, unit: str) -> tuple[Detail
 def _remaining_tile(remaining: Remaining | None, cutoff_v: float) -> TileFigures:
     """Return the time to the cut-off: its middle large, its 90 % range below."""
     digits, what = clock(None if remaining is None else remaining.value_s)
-    shown = MISSING
+    shown = "not yet"
     if remaining is not None:
         shown = f"{duration(remaining.low_s)}\N{EN DASH}{duration(remaining.high_s)}"
     details = (Detail("90 % range", "", shown), Detail("cut-off", "at", with_unit(cutoff_v, "V")))
