@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.cut_figures import numbered_cuts
 from capture.folds.run import ELECTRICAL, folds_for
+from capture.overview import OverviewBuilder
 from capture.quantities import COULOMB_PER_AH, Figure
 from capture.run_card import Outcome, RunCard
 from capture.storage.amendments import merged
@@ -15,20 +16,24 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from capture.folds.figures import ChannelFigures, RunFigures
+    from capture.overview import Overview
     from capture.storage.amendments import Amendments
     from capture.storage.recording import Recording
 
 #: Below this a rest says more of the last load than of the charge state. Common practice, no source.
 SHORT_REST_S: Final = 2.0
+#: What is worth a look over a whole run.
+CHARTED: Final = ("current_a", "voltage_v", "speed_rpm")
 
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """A run in figures, with what a reader should know before believing them."""
+    """A run in figures, with what a reader should know before believing them, and how it looks."""
 
     recording: Recording
     figures: RunFigures
     warnings: tuple[str, ...]
+    overview: Overview = field(compare=False)
 
     @property
     def card(self) -> RunCard:
@@ -42,7 +47,7 @@ class Summary:
         ValueError where they name a mark that the run has not.
         """
         recording = replace(self.recording, document=merged(self.recording.document, added))
-        return Summary(recording, self.figures, tuple(_warnings(recording, self.figures)))
+        return Summary(recording, self.figures, tuple(_warnings(recording, self.figures)), self.overview)
 
     def as_json(self) -> dict[str, Any]:
         """Return the summary as the command line prints it."""
@@ -91,13 +96,15 @@ class Summary:
 def summarise(recording: Recording, progress: Callable[[int], None] = lambda _rows: None) -> Summary:
     """Return the summary of `recording`; `progress` is told the rows done so far."""
     folds = folds_for(RunCard.from_json(recording.document["run_card"]), recording.divisors)
+    overview = OverviewBuilder(CHARTED)
     rows = 0
     for block in recording.blocks():
         folds.feed([block])
+        overview.feed(block)
         rows += len(block)
         progress(rows)
     figures = folds.figures()
-    return Summary(recording, figures, tuple(_warnings(recording, figures)))
+    return Summary(recording, figures, tuple(_warnings(recording, figures)), overview.overview())
 
 
 def _warnings(recording: Recording, figures: RunFigures) -> list[str]:

@@ -4,9 +4,12 @@ import threading
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+import numpy as np
+
 from capture.errors import RecordingDamaged
 from capture.folds.cut_record import CutRecord, Sag
 from capture.folds.figures import LowestGroup, RunFigures, SpeedFigures
+from capture.overview import Overview
 from capture.quantities import Figure
 from capture.run_card import RunCard
 from capture.storage.amendments import Amendments
@@ -70,6 +73,25 @@ FIGURES = RunFigures(
 )
 
 
+def overview():
+    """Return how the run looks: a cut of 5.4 s in every nine, an inrush at its beginning, a gap."""
+    t = np.arange(1580) * 0.05
+    phase = (t - 3.0) % 9.0
+    cutting = (t >= 3.0) & (phase < 5.4)
+    current = np.where(cutting, 27.0 + 4.0 * np.sin(3.0 * t), 0.2)
+    high = np.where(cutting & (phase < 0.05), 73.7, current + 1.0)
+    current[420:470] = high[420:470] = np.nan
+    speed = np.where(cutting, 3950.0, 0.0)
+    return Overview(
+        0.05,
+        {"current_a": current, "voltage_v": 41.9 - 0.02 * t - 0.07 * high, "speed_rpm": speed},
+        {"current_a": high, "voltage_v": 41.9 - 0.02 * t - 0.07 * current, "speed_rpm": speed},
+    )
+
+
+OVERVIEW = overview()
+
+
 def document(card=CARD, **changes):
     whole = {
         "opened": "2026-11-25T09:45:10.123456+00:00",
@@ -89,7 +111,7 @@ def document(card=CARD, **changes):
 
 def summary_of(told=None, figures=FIGURES):
     recording = Recording(PATH, told or document(), ("current_a", "voltage_v"), figures.samples)
-    return Summary(recording, figures, ()).amended_by(Amendments())
+    return Summary(recording, figures, (), OVERVIEW).amended_by(Amendments())
 
 
 GOOD = summary_of()

@@ -3,60 +3,20 @@
 from dataclasses import replace
 
 import pytest
-from result_bench import CARD, FIGURES, GOOD, PATH, TROUBLED, FakeBench, document, summary_of
-from textual.app import App
+from result_app import WAITING, app_with, settled
+from result_bench import CARD, FIGURES, GOOD, PATH, TROUBLED, document, summary_of
 from textual.widgets import DataTable, Footer, ProgressBar
 
 from capture.events import TypedReading
 from capture.run_card import Outcome, RunCard
 from capture.storage.amendments import Amendments
-from tui.screens.result import NextRun, ResultScreen
-from tui.themes import DARK, THEMES
+from tui.screens.result import NextRun
 from tui.widgets.figure_cell import FigureCell
-
-WAITING = object()
-
-
-class ResultApp(App):
-    """An app whose only purpose is the result screen; `left_with` is what it was dismissed with."""
-
-    CSS_PATH = "../../tui/app.tcss"
-
-    def __init__(self, bench, *, next_run=False, samples=None):
-        super().__init__()
-        self.bench = bench
-        self.result = ResultScreen(bench, PATH, next_run=next_run, samples=samples)
-        self.left_with = WAITING
-        self.clipboard_texts = []
-        for theme in THEMES:
-            self.register_theme(theme)
-        self.theme = DARK
-
-    def get_theme_variable_defaults(self):
-        return THEMES[0].variables
-
-    def on_mount(self):
-        self.push_screen(self.result, lambda result: setattr(self, "left_with", result))
-
-    def copy_to_clipboard(self, text):
-        self.clipboard_texts.append(text)
 
 
 @pytest.fixture
 def result_at():
-    def build(summary=GOOD, **options):
-        bench = FakeBench(summary)
-        bench.may_read.set()
-        return ResultApp(bench, **options)
-
-    return build
-
-
-async def settled(pilot):
-    """Wait until nothing is read or kept any more and the screen shows it."""
-    await pilot.pause()
-    await pilot.app.workers.wait_for_complete()
-    await pilot.pause()
+    return app_with
 
 
 def line(app, name):
@@ -163,7 +123,7 @@ async def test_an_outcome_can_be_clicked(result_at):
 
 async def test_n_writes_a_note_and_e_a_reading(result_at):
     app = result_at()
-    async with app.run_test(size=(100, 60)) as pilot:
+    async with app.run_test(size=(100, 90)) as pilot:
         await settled(pilot)
         await pilot.press("n", *"blunt?", "enter")
         await settled(pilot)

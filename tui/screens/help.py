@@ -37,10 +37,8 @@ FIGURES: Final = (
     ("rpm speed", "the latest reading; without a pulse it is a bound that falls, never the last reading"),
     ("without load", "the highest speed while little current is drawn (free)"),
     ("N, N·m", "force and torque, where the logger has them"),
-    (
-        "left to cut-off",
-        "time until the loaded pack reaches its cut-off at the present work, 90 % range below",
-    ),
+    ("left to cut-off", "time until the loaded pack reaches its cut-off at the present work: 90 % range"),
+    ("not yet", "it can be told once a fifth of the charge has been drawn"),
     ("cuts", "stretches of work between idle stretches"),
     ("peak sag", "of a cut: the rest before it minus its lowest voltage (mean over 20 ms)"),
     ("steady sag", "of a cut: the rest before it minus the mean over its last half"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 from rich.table import Table
@@ -12,7 +13,9 @@ from textual.widgets import Static
 from capture.cut_figures import numbered_cuts
 from tui.formatting import plain
 from tui.screens.result_figures import about, card_rows, shown_figures, told_rows
+from tui.themes import dot_style
 from tui.widgets.cut_table import CutTable
+from tui.widgets.envelope_chart import EnvelopeChart
 from tui.widgets.figure_cell import FigureCell
 from tui.widgets.pieces import Piece, Shrink
 from tui.widgets.text_line import TextLine
@@ -27,9 +30,13 @@ if TYPE_CHECKING:
 
 _CELL_WIDTH: Final = 36
 _ROOMY_CELL_WIDTH: Final = 22
-_ROOMY_FROM_ROWS: Final = 30
+_ROOMY_FROM_ROWS: Final = 50
+_CHART_FIRST_FROM_ROWS: Final = 30
+_CHART_ROWS: Final = 11
+_ROOMY_CHART_ROWS: Final = 17
 _NO_CUTS: Final = "No cuts: the current was never at work for long enough to be one."
 _NAME_WIDTH: Final = 20
+_MOST_SHADED: Final = 200
 
 
 class FileLine(TextLine):
@@ -55,6 +62,7 @@ class ResultView(Vertical):
         height: auto; color: $warning; text-style: bold; border-left: thick $warning; padding: 0 1;
     }
     ResultView #figures { layout: grid; grid-rows: auto; height: auto; }
+    ResultView #run-chart { margin: 1 0 0 0; }
     ResultView .title { text-style: bold underline; margin: 1 0 0 0; }
     ResultView #told { height: auto; }
     ResultView DataTable { max-height: 12; }
@@ -64,6 +72,7 @@ class ResultView(Vertical):
         super().__init__()
         self._path = path
         self._columns = 2
+        self._summary: Summary | None = None
 
     def compose(self) -> ComposeResult:
         """Yield the lines and sections."""
@@ -73,6 +82,7 @@ class ResultView(Vertical):
         with VerticalScroll(id="result", can_focus=False):
             yield Static(id="warnings", markup=False)
             yield Container(id="figures")
+            yield EnvelopeChart(id="run-chart")
             yield Static("Cuts", classes="title")
             yield CutTable(empty=_NO_CUTS)
             yield Static(id="told")
@@ -80,6 +90,7 @@ class ResultView(Vertical):
     def on_mount(self) -> None:
         """Wait for the figures."""
         self.query_one("#result").display = False
+        self.watch(self.app, "theme", self._show_chart, init=False)  # a theme chooses the dots of the chart
 
     def on_resize(self, event: Resize) -> None:
         """Put as many figures side by side as have room; in a high screen each gets two rows."""
@@ -99,7 +110,9 @@ class ResultView(Vertical):
         warnings = self.query_one("#warnings", Static)
         warnings.display = bool(summary.warnings)
         warnings.update("\n".join(f"! {plain(warning)}" for warning in summary.warnings))
+        self._summary = summary
         self._show_figures(summary)
+        self._show_chart()
         figures = summary.figures
         self.query_one(CutTable).show_numbered(numbered_cuts(figures), figures.first_tick_us or 0)
         self.query_one("#told", Static).update(_told(summary))
@@ -130,10 +143,35 @@ class ResultView(Vertical):
         box.mount(*(FigureCell(figure) for figure in wanted))
         self._arrange(self.size.width, self.app.size.height)
 
+    def _show_chart(self) -> None:
+        """Draw the whole run, where there is anything to draw."""
+        summary, chart = self._summary, self.query_one("#run-chart", EnvelopeChart)
+        chart.display = summary is not None and "current_a" in summary.recording.columns
+        if summary is None:
+            return
+        first_us = summary.figures.first_tick_us or 0
+        marks = [mark["t_s"] for mark in summary.recording.document["marks"]]
+        chart.show_run(
+            summary.overview,
+            marks_s=tuple(math.nan if mark_s is None else float(mark_s) for mark_s in marks),
+            cuts=tuple(
+                (cut.number, (cut.record.start_us - first_us) * 1e-6, (cut.record.end_us - first_us) * 1e-6)
+                for cut in numbered_cuts(summary.figures, _MOST_SHADED)
+            ),
+            style=dot_style(self.app.theme),
+        )
+
     def _arrange(self, width: int, height: int) -> None:
         roomy = height >= _ROOMY_FROM_ROWS
         self._columns = max(1, (width - 3) // (_ROOMY_CELL_WIDTH if roomy else _CELL_WIDTH))
         self.query_one("#figures").styles.grid_size_columns = self._columns
+        result, chart = self.query_one("#result"), self.query_one("#run-chart")
+        # in a low screen the cuts come first, and the picture of the run behind them
+        chart.styles.height = _ROOMY_CHART_ROWS if roomy else _CHART_ROWS
+        if height >= _CHART_FIRST_FROM_ROWS:
+            result.move_child(chart, after=self.query_one("#figures"))
+        else:
+            result.move_child(chart, before=self.query_one("#told"))
         for cell in self.query(FigureCell):
             cell.set_class(roomy, "-roomy")
 

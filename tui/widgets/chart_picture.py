@@ -64,7 +64,8 @@ class Trace:
 class TimeSpan:
     """The stretch of time shown: `span_s` seconds up to `end_s`, with marks and cuts on the same clock.
 
-    A cut is its number, its start and its end. From `provisional_from_s` on earlier samples may yet come.
+    A cut is its number, its start and its end. From `provisional_from_s` on earlier samples may yet come. The
+    labels count back from the end, or up from zero where it `counts_up`.
     """
 
     end_s: float
@@ -75,6 +76,7 @@ class TimeSpan:
     end_label: str = "now"
     provisional_from_s: float | None = None
     cuts: tuple[tuple[int, float, float], ...] = ()
+    counts_up: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,10 +199,13 @@ def _draw_time_axis(picture: Picture, time: TimeSpan) -> None:
         start = _column_of(time.provisional_from_s, time, plot)
         picture.put(height - _AXIS_ROWS, _MARGIN + start, PROVISIONAL_SIGN * (plot - start), Part.GAP)
     step = round_step(time.span_s / max(1, plot // _COLUMNS_PER_TIME_LABEL))
-    ages = np.arange(0.0, time.span_s + step / 2, step)
-    for age in ages[ages <= time.span_s * (1 + 1e-9)].tolist():
-        column = _column_of(time.end_s - age, time, plot)
-        label = time.end_label if age == 0 else f"-{age:g} s"
+    steps = np.arange(0.0, time.span_s + step / 2, step)
+    for seconds in steps[steps <= time.span_s * (1 + 1e-9)].tolist():
+        if time.counts_up:
+            column, label = _column_of(time.end_s - time.span_s + seconds, time, plot), f"{seconds:g} s"
+        else:
+            column = _column_of(time.end_s - seconds, time, plot)
+            label = time.end_label if seconds == 0 else f"-{seconds:g} s"
         picture.put(height - _AXIS_ROWS, _MARGIN + column, "┴", Part.AXIS)
         # labels at both ends are pulled inside
         start = min(max(_MARGIN + column - len(label) // 2, _MARGIN - 1), width - len(label))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, ClassVar, Final
 
+import numpy as np
 from rich.segment import Segment
 from rich.style import Style
 from textual.strip import Strip
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from textual.events import Resize
 
     from capture.engine.snapshot import ChartWindow
+    from capture.overview import Overview
     from tui.widgets.envelope import DotStyle
 
 #: The panes from the top: column, what it is drawn as, unit, least span of its axis, whether it holds zero.
@@ -28,8 +30,8 @@ _PANES: Final = (
 )
 
 
-def traces_of(window: ChartWindow) -> list[Trace]:
-    """Return the panes for which the window holds a column."""
+def traces_of(window: ChartWindow | Overview) -> list[Trace]:
+    """Return the panes for which the window holds readings."""
     return [
         Trace(part, unit, window.lowest[column], window.highest[column], least_span, from_zero)
         for column, part, unit, least_span, from_zero in _PANES
@@ -65,6 +67,21 @@ class EnvelopeChart(Widget):
             tuple((cut.number, cut.start_s, cut.end_s) for cut in window.cuts),
         )
         self._shown = (traces_of(window), time, style)
+        self._draw()
+
+    def show_run(
+        self,
+        overview: Overview,
+        *,
+        marks_s: tuple[float, ...],
+        cuts: tuple[tuple[int, float, float], ...],
+        style: DotStyle,
+    ) -> None:
+        """Draw a whole run from its first sample on, with its marks and cuts in seconds from there."""
+        traces = [trace for trace in traces_of(overview) if np.isfinite(trace.lowest).any()]
+        end_s = overview.bin_s * max((len(trace.lowest) for trace in traces), default=1)
+        time = TimeSpan(end_s, overview.bin_s, end_s, marks_s, cuts=cuts, counts_up=True)
+        self._shown = (traces, time, style)
         self._draw()
 
     def on_resize(self, _event: Resize) -> None:
