@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tui.output import ProgressLine, print_json, print_result
+from tui.commands.reading import add_recording_argument, read_summary
+from tui.output import print_json, print_result
 
 if TYPE_CHECKING:
     import argparse
@@ -13,20 +13,15 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
-    parser.add_argument("recording", type=Path, metavar="REC", help="a recording (.parquet)")
-    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+    add_recording_argument(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the cuts; return the exit status."""
     from capture.cut_figures import cut_document, numbered_cuts
-    from capture.storage.recording import open_recording
-    from capture.summary import summarise
     from tui.widgets.cut_rows import GAP_MEANS, UNFINISHED_MEANS, text_lines
 
-    recording = open_recording(arguments.recording)
-    progress = ProgressLine("reading")
-    summary = summarise(recording, lambda rows: progress.update(rows, recording.rows))
+    summary = read_summary(arguments.recording)
     cuts, first_tick_us = numbered_cuts(summary.figures), summary.figures.first_tick_us or 0
     if arguments.json:
         print_json({"cuts": [cut_document(cut, first_tick_us) for cut in cuts]})

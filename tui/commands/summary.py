@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-from tui.output import ProgressLine, print_json, print_result
+from tui.commands.reading import add_recording_argument, read_summary
+from tui.output import print_json, print_result
 
 if TYPE_CHECKING:
     import argparse
@@ -17,18 +17,12 @@ if TYPE_CHECKING:
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
-    parser.add_argument("recording", type=Path, metavar="REC", help="a recording (.parquet)")
-    parser.add_argument("--json", action="store_true", help="print the result as JSON")
+    add_recording_argument(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
     """Print the summary; return the exit status."""
-    from capture.storage.recording import open_recording
-    from capture.summary import summarise
-
-    recording = open_recording(arguments.recording)
-    progress = ProgressLine("reading")
-    summary = summarise(recording, lambda rows: progress.update(rows, recording.rows))
+    summary = read_summary(arguments.recording)
     if arguments.json:
         print_json(summary.as_json())
     else:
