@@ -32,6 +32,7 @@ class Arming:
         self._began_us: int | None = None
         self._latest_us: int | None = None
         self._idle_from_us: int | None = None
+        self._follows: tuple[int, int] | None = None
         self._now_us: int | None = None
         self._not_before_us: int | None = None
 
@@ -40,7 +41,9 @@ class Arming:
         ticks, current = block.ticks_us, block.columns.get("current_a")
         if current is None or (self._now_us is not None and int(ticks[-1]) <= self._now_us):
             return
-        self._now_us = int(ticks[-1])
+        if self._drawing and (block.segment, block.first_index) != self._follows:
+            self._latest_us = int(ticks[0])  # nobody saw the load go: a hole in the samples is no pause
+        self._now_us, self._follows = int(ticks[-1]), (block.segment, block.end_index)
         rows = np.flatnonzero(~np.isnan(current))
         if len(rows) == 0:
             return

@@ -105,6 +105,20 @@ def test_only_a_load_that_sets_in_behind_the_arming_counts():
     assert not arming.load_set_in, "it has its recording"
 
 
+def test_a_hole_in_the_samples_is_no_pause_of_the_load():
+    """A second lost on the line in the middle of a cut: what comes behind it is no new load."""
+    arming = Arming(armed=False)
+    arming.feed(block_of([0.0] * 20 + [8.0] * 20, interval_us=STEP_US))
+    arming.arm(armed=True)
+    arming.feed(block_of([8.0] * 20, first_index=90, interval_us=STEP_US))
+    assert not arming.load_set_in
+    assert arming.ends_in_s is None
+    arming.feed(block_of([0.0] * 40, first_index=110, interval_us=STEP_US))
+    arming.feed(block_of([8.0] * 20, first_index=170, interval_us=STEP_US))
+    assert arming.load_set_in, "it went, and this one set in unseen"
+    assert arming.idle_from_us == 109 * STEP_US
+
+
 def test_a_spike_starts_nothing():
     arming = Arming(armed=True)
     arming.feed(block_of([0.0] * 20 + [60.0] + [0.0] * 60, interval_us=2_000))
