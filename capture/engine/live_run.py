@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from capture.engine.arming import TAIL_S, Arming
@@ -249,6 +249,7 @@ class LiveRun:
         run = Run(self._opening(at, opened_ns, self._sample_limit()))
         self.recording = ActiveRecording(run, self._settings.folder, pending, self._settings.name)
         self.finished_figures = self._ending = None
+        self.card = replace(self.card, repeats=None)  # one run does another again, not all that follow it
         self._begin(run)
         return self.recording
 

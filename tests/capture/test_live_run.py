@@ -77,3 +77,18 @@ def test_a_load_that_was_there_at_the_end_of_a_recording_starts_no_other(tmp_pat
     live.receive(turn(samples(950, 100, row=LOAD)))
     live.recording.wait(20.0)
     assert len(list(tmp_path.glob("*.parquet"))) == 2
+
+
+def test_only_one_run_does_another_again(tmp_path):
+    """The card is carried over from run to run, but for the name of the recording that is repeated."""
+    live = LiveRun(logger_with([channel()], ring_samples=100), Settings(tmp_path, RunCard()), [].append)
+    live.use_card(RunCard(pack="wren", repeats="first.parquet"))
+    live.receive(turn(start_reply(0), samples(0, 50)))
+    cards = []
+    for first_index in (50, 100):
+        live.record(b"")
+        cards.append(live.run.opening.card)
+        live.receive(turn(samples(first_index, 50)))
+        live.stop_recording()
+        live.recording.wait(20.0)
+    assert [(card.pack, card.repeats) for card in cards] == [("wren", "first.parquet"), ("wren", None)]
