@@ -2,6 +2,8 @@
 
     [packs.heron]
     series = 10
+    capacity_ah = 5.0
+    chemistry = "nmc"
     cutoff_v_per_group = 2.8
     max_current_a = 60
     max_temperature_c = 70
@@ -47,6 +49,8 @@ class BenchPack:
     cutoff_v_per_group: float | None = None
     max_current_a: float | None = None
     max_temperature_degc: float | None = None
+    capacity_ah: float | None = None
+    chemistry: str | None = None
 
     @property
     def cutoff_v(self) -> float | None:
@@ -75,6 +79,8 @@ class Bench:
             cutoff_v=_known(pack.cutoff_v, card.cutoff_v),
             max_current_a=_known(pack.max_current_a, card.max_current_a),
             max_temperature_degc=_known(pack.max_temperature_degc, card.max_temperature_degc),
+            capacity_ah=_known(pack.capacity_ah, card.capacity_ah),
+            chemistry=_known(pack.chemistry, card.chemistry),
         )
 
 
@@ -138,9 +144,14 @@ def _pack(path: Path, name: str, table: dict[str, Any]) -> BenchPack:
         raise InputError(
             f"packs.{name}.series is no number of groups (1 to {_MOST_SERIES})", str(path), _HINT
         )
+    chemistry = table.get("chemistry")
+    if chemistry is not None and not isinstance(chemistry, str):
+        raise InputError(f"packs.{name}.chemistry is no text", str(path), _HINT)
     return BenchPack(
         series,
         positive("cutoff_v_per_group"),
         positive("max_current_a"),
         positive("max_temperature_c", least=-273.15),
+        positive("capacity_ah"),
+        chemistry,
     )

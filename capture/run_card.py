@@ -24,11 +24,13 @@ _ABSOLUTE_ZERO_DEGC: Final = -273.15
 _ABOVE: Final = {
     "cutoff_v": 0.0,
     "section_mm2": 0.0,
+    "capacity_ah": 0.0,
+    "piston_area_mm2": 0.0,
     "max_current_a": 0.0,
     "ambient_degc": _ABSOLUTE_ZERO_DEGC,
     "max_temperature_degc": _ABSOLUTE_ZERO_DEGC,
 }
-_MOST_SERIES: Final = 1000
+_MOST: Final = {"series": 1000, "fasteners": 100_000}
 
 
 class Outcome(StrEnum):
@@ -51,10 +53,12 @@ class RunCard:
 
     `setting` is the tool's gear, clutch or speed setting, `accessory` the blade, chain or bit, `material` and
     `section_mm2` what was cut and how large, `wiring` where the voltage is sensed and what the rig adds.
-    `series` is how many groups of cells the pack has in a row, `cutoff_v` the voltage of the whole pack under
-    load at which it is to stop; the remaining time needs both. What passes a limit (`cutoff_v`,
-    `max_current_a`, `max_temperature_degc`) is an alarm. `repeats` names the recording that this run does
-    again.
+    `fasteners` is how many were driven, `piston_area_mm2` the piston of a ram or press whose pressure is
+    measured. `series` is how many groups of cells the pack has in a row, `cutoff_v` the voltage of the whole
+    pack under load at which it is to stop; the remaining time needs both. `capacity_ah` is what the pack is
+    rated for, `chemistry` (such as nmc or lfp) picks its open-circuit curve. What passes a limit
+    (`cutoff_v`, `max_current_a`, `max_temperature_degc`) is an alarm. `repeats` names the recording that
+    this run does again.
     """
 
     kind: str | None = None
@@ -71,6 +75,10 @@ class RunCard:
     wiring: str | None = None
     max_current_a: float | None = None
     max_temperature_degc: float | None = None
+    capacity_ah: float | None = None
+    chemistry: str | None = None
+    fasteners: int | None = None
+    piston_area_mm2: float | None = None
     repeats: str | None = None
     outcome: Outcome | None = None
     outcome_reason: str = ""
@@ -92,7 +100,7 @@ def is_card(document: dict[str, Any]) -> bool:
     """Return whether the known fields of a recording's card hold numbers and words where they should."""
     for field in fields(RunCard):
         value = document.get(field.name)
-        wanted = int | float if field.name in _ABOVE or field.name == "series" else str
+        wanted = int | float if field.name in _ABOVE or field.name in _MOST else str
         if value is not None and (isinstance(value, bool) or not isinstance(value, wanted)):
             return False
     return True
@@ -135,9 +143,9 @@ def checked_field(name: str, value: object) -> Any:
         if value not in list(Outcome):
             raise ValueError(f"is none of {', '.join(Outcome)}")
         return Outcome(str(value))
-    if name == "series":
-        if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= _MOST_SERIES:
-            raise ValueError(f"is not a whole number from 1 to {_MOST_SERIES}")
+    if name in _MOST:
+        if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= _MOST[name]:
+            raise ValueError(f"is not a whole number from 1 to {_MOST[name]}")
         return value
     if name in _ABOVE:
         return checked_number(value, above=_ABOVE[name])

@@ -47,17 +47,24 @@ CARD_FIELDS: Final = (
     CardField("accessory", "accessory", example="chain 3, 41st use"),
     CardField("material", "material", example="seasoned ash"),
     CardField("section_mm2", "section", "mm²", "1800"),
+    CardField("fasteners", "fasteners driven", example="24"),
+    CardField("piston_area_mm2", "piston area", "mm²", "491"),
     CardField("ambient_degc", "ambient", "°C", "21.5"),
     CardField("wiring", "wiring", example="sensed at the pack, 6 mm² leads"),
     CardField("note", "note"),
     CardField("series", "groups in series", example="10"),
+    CardField("capacity_ah", "rated capacity", "Ah", "5"),
+    CardField("chemistry", "chemistry", example="nmc"),
     CardField("cutoff_v", "cut-off", "V", "28"),
     CardField("max_current_a", "highest current", "A", "60"),
     CardField("max_temperature_degc", "highest temperature", "°C", "70"),
 )
 #: What belongs to a pack and has to be looked at again when another one is put on.
-OF_THE_PACK: Final = frozenset({"series", "cutoff_v", "max_current_a", "max_temperature_degc"})
-_NUMBERS: Final = OF_THE_PACK | {"section_mm2", "ambient_degc"}
+OF_THE_PACK: Final = frozenset(
+    {"series", "capacity_ah", "chemistry", "cutoff_v", "max_current_a", "max_temperature_degc"}
+)
+_WHOLE: Final = frozenset({"series", "fasteners"})
+_NUMBERS: Final = OF_THE_PACK - {"chemistry"} | {"section_mm2", "ambient_degc", "piston_area_mm2"} | _WHOLE
 
 
 def typed_number(text: str) -> float:
@@ -77,7 +84,7 @@ def typed_field(name: str, text: str) -> Any:
     if name not in _NUMBERS or not text:
         return checked_field(name, text)
     value = typed_number(text)
-    return checked_field(name, int(value) if name == "series" and value.is_integer() else value)
+    return checked_field(name, int(value) if name in _WHOLE and value.is_integer() else value)
 
 
 def shown_field(value: object) -> str:

@@ -27,7 +27,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 Entry = TypeVar("Entry")
-AMENDMENTS_FORMAT: Final = 1
+#: Format 1 knows less of the run card.
+AMENDMENTS_FORMAT: Final = 2
+_KNOWN_FORMATS: Final = frozenset({1, 2})
 #: No person types more; a larger file is not ours and is not read into memory.
 MOST_BYTES: Final = 1 << 20
 _KEYS: Final = frozenset({"format", "card", "notes", "readings", "mark_texts"})
@@ -203,7 +205,7 @@ def _amendments_from(document: object) -> Amendments:
     It would be lost when the file is written again.
     """
     kept = _object(document, _KEYS, "the file")
-    if kept["format"] != AMENDMENTS_FORMAT:
+    if kept["format"] not in _KNOWN_FORMATS:
         raise ValueError(f"format {str(kept['format'])[:20]!r} is not known to this version of sagline")
     card, marks = kept["card"], kept["mark_texts"]
     if not isinstance(card, dict) or not isinstance(marks, dict):

@@ -134,7 +134,7 @@ DAMAGED = {
     "no JSON": b"\x00\xff\xfe",
     "no object": b"[1, 2]",
     "deep": b"[" * 100_000,
-    "another format": document(format=2),
+    "another format": document(format=99),
     "a format of any length": document(format="x" * 5000),
     "no card": document(card=[]),
     "unknown field": document(card={"colour": "red"}),

@@ -16,6 +16,7 @@ HERON = """
 series = 10
 parallel = 2
 capacity_ah = 5.0
+chemistry = "nmc"
 cutoff_v_per_group = 2.8
 max_current_a = 60
 max_temperature_c = 70
@@ -41,7 +42,7 @@ def written(tmp_path):
 
 def test_a_bench_describes_packs_and_tools(written):
     bench = read_bench(written(HERON))
-    assert bench.packs["heron"] == BenchPack(10, 2.8, 60, 70)
+    assert bench.packs["heron"] == BenchPack(10, 2.8, 60, 70, 5.0, "nmc")
     assert bench.packs["heron"].cutoff_v == pytest.approx(28.0)
     assert bench.packs["wren"].cutoff_v is None
     assert bench.tools == ("polesaw",)

@@ -43,7 +43,7 @@ class CardForm(TypedForm[RunCard]):
         card = typed_card(texts, self._card)
         if not self._limits_were_named and _keeps_limits_of_another(self._card, card):
             self._limits_were_named = True
-            raise FieldFault("series", "these four belong to the pack. Still right? Enter keeps them")
+            raise FieldFault("series", "these belong to the pack. Still right? Enter keeps them")
         return card
 
 

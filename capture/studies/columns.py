@@ -1,0 +1,102 @@
+"""A whole run as arrays: what every study works on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from capture.blocks import Quality
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
+    import numpy.typing as npt
+
+    from capture.blocks import SampleBlock
+
+    Floats = npt.NDArray[np.float64]
+
+_BREAKS = np.uint32(Quality.AFTER_GAP | Quality.AFTER_PAUSE | Quality.AFTER_RESTART)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A stretch of time in a run, in seconds since its first sample."""
+
+    start_s: float
+    end_s: float
+
+    @property
+    def duration_s(self) -> float:
+        """Seconds from start to end."""
+        return self.end_s - self.start_s
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunColumns:
+    """The samples of a run: `t_s` (n, rising, since the first sample) and columns by name (n each, float64).
+
+    A reading that is missing, or that a slower channel does not have, is NaN. `breaks` are the rows that do
+    not join the row before them (gap, pause, restart), 0 not among them: nothing is known between.
+    """
+
+    t_s: Floats
+    columns: Mapping[str, Floats]
+    breaks: npt.NDArray[np.int64]
+    interval_s: float
+    divisors: Mapping[str, int]
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+    def has(self, *names: str) -> bool:
+        """Return whether there are columns of these names."""
+        return all(name in self.columns for name in names)
+
+    def known(self, name: str) -> tuple[Floats, Floats]:
+        """Return the times and values of the readings that `name` has."""
+        values = self.columns[name]
+        there = ~np.isnan(values)
+        return self.t_s[there], values[there]
+
+    def rows(self, span: Span) -> slice:
+        """Return the rows from the span's start to its end, both included."""
+        first, last = np.searchsorted(self.t_s, [span.start_s, span.end_s])
+        end = int(last) + (last < len(self.t_s) and self.t_s[last] == span.end_s)
+        return slice(int(first), end)
+
+    @classmethod
+    def of(
+        cls,
+        blocks: Iterable[SampleBlock],
+        *,
+        interval_s: float,
+        divisors: Mapping[str, int],
+        names: Iterable[str] | None = None,
+        progress: Callable[[int], None] = lambda _rows: None,
+    ) -> RunColumns:
+        """Return the run that `blocks` are, in order; of the columns only `names` where they are given."""
+        wanted = None if names is None else frozenset(names)
+        ticks: list[npt.NDArray[np.int64]] = []
+        breaks: list[npt.NDArray[np.int64]] = []
+        parts: dict[str, list[Floats]] = {}
+        rows = 0
+        for block in blocks:
+            breaks.append(rows + np.flatnonzero(block.quality & _BREAKS))
+            ticks.append(block.ticks_us)
+            for name, readings in block.columns.items():
+                if wanted is None or name in wanted:
+                    parts.setdefault(name, []).append(readings.astype(np.float64))
+            rows += len(block)
+            progress(rows)
+        tick_us = np.concatenate(ticks) if ticks else np.zeros(0, np.int64)
+        broken = np.concatenate(breaks) if breaks else np.zeros(0, np.int64)
+        return cls(
+            (tick_us - (tick_us[0] if rows else 0)) * 1e-6,
+            {name: np.concatenate(columns) for name, columns in parts.items()},
+            broken[broken > 0],
+            interval_s,
+            divisors,
+        )
