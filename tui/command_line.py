@@ -13,6 +13,7 @@ COMMANDS: Final = {
     "demo": ("demo", "the live screen on a virtual logger, without any hardware"),
     "record": ("record", "live screen and recording of a logger"),
     "find": ("find", "the loggers in reach and what they say of themselves"),
+    "import": ("importing", "make a recording of a CSV file that another program wrote"),
     "summary": ("summary", "a recorded run in figures"),
     "cuts": ("cuts", "the stretches of work of a recorded run"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),

@@ -1,0 +1,1 @@
+"""Importing: recordings made of tables that other programs wrote."""
