@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from capture.open_circuit import default_curve
 from capture.quantities import COULOMB_PER_AH, Figure
 from capture.studies.circuit_search import CircuitSearch
-from capture.studies.open_circuit_terms import KnownPack
+from capture.studies.known_pack import known_pack
 from capture.studies.thinning import stretches_of
 from capture.uncertainty.channels import HOBBY_DIVIDER, HOBBY_SHUNT
 
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from capture.run_card import RunCard
     from capture.studies.columns import RunColumns, Span
     from capture.studies.fitted_circuit import FittedCircuit
+    from capture.studies.known_pack import KnownPack
     from capture.studies.thinning import Stretch
     from capture.uncertainty.channels import ChannelUncertainty
 
@@ -145,17 +145,6 @@ def fit_circuit(
         undetermined=tuple(undetermined),
         fitted=fitted,
     )
-
-
-def known_pack(
-    card: RunCard, volts: ChannelUncertainty, curve: OpenCircuitCurve | None = None
-) -> KnownPack | None:
-    """Return what a card tells of the pack's open-circuit voltage; None where something is missing."""
-    taken = curve or default_curve(card.chemistry)
-    if taken is None or card.series is None or card.capacity_ah is None:
-        return None
-    u_scale = float(np.hypot(volts.gain, volts.offset / (card.series * float(taken.group_v.mean()))))
-    return KnownPack(taken, card.series, card.capacity_ah * COULOMB_PER_AH, u_scale)
 
 
 def _can_tell(stretch: Stretch) -> bool:

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from capture.studies.open_circuit_terms import KnownPack, OpenCircuitTerms
+    from capture.studies.known_pack import KnownPack
+    from capture.studies.open_circuit_terms import OpenCircuitTerms
     from capture.studies.separable_fit import Solution
     from capture.studies.thinning import Stretch
 

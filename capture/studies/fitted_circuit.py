@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.studies.open_circuit_terms import CAPACITY_LN_SD
+from capture.studies.known_pack import CAPACITY_LN_SD
 from capture.studies.relaxation import decay, relaxed_current
 
 if TYPE_CHECKING:

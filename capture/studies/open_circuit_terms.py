@@ -16,20 +16,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.studies.known_pack import CAPACITY_LN_SD, alike_at, matern
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from capture.open_circuit import OpenCircuitCurve
+    from capture.studies.known_pack import KnownPack
 
     Floats = npt.NDArray[np.float64]
 
-#: Over how much charge a pack's deviation from its curve stays alike, and the share of its variance: its
-#: height, and its steps and plateaus, which the published curves of one chemistry have at different states
-#: of charge. Common practice, no source.
-DEVIATION: Final = ((0.15, 0.8), (0.05, 0.2))
-#: How far a pack's capacity may lie from what it is rated for: tolerance, age and rate together, as the
-#: standard deviation of its logarithm. Common practice, no source.
-CAPACITY_LN_SD: Final = 0.1
 #: What the voltage at the start tells of the state of charge is left to the fit.
 START_SOC_SD: Final = 0.3
 #: An unknown pack: cordless tools load their packs with up to about ten times the capacity per hour, and a
@@ -43,19 +38,6 @@ _KNOT_SPACING: Final = 0.01
 _MOST_KNOTS: Final = 200
 _UNKNOWN_KNOTS: Final = 25
 _TINY: Final = 1e-6
-
-
-@dataclass(frozen=True, slots=True)
-class KnownPack:
-    """What is known of a pack: its curve, groups in series and capacity, and how well the logger reads volts.
-
-    `u_scale` is the relative standard uncertainty of the voltage, an error that looks like one of the curve.
-    """
-
-    curve: OpenCircuitCurve
-    series: int
-    capacity_c: float
-    u_scale: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -96,8 +78,7 @@ def known_terms(
     slope_v = pack.series * pack.curve.slope(at)
     hats = _hats(drawn_c, knots_c)
     sd_v = pack.series * pack.curve.u_volts(at)
-    alike = sum(share * _alike(at, over) for over, share in DEVIATION)
-    covariance = alike * np.outer(sd_v, sd_v) + (pack.u_scale * open_v.mean()) ** 2
+    covariance = alike_at(_apart(at)) * np.outer(sd_v, sd_v) + (pack.u_scale * open_v.mean()) ** 2
     priors = _block_diagonal(np.diag([1 / START_SOC_SD, 1 / CAPACITY_LN_SD]), _whitening(covariance))
     expected = np.zeros(len(priors))
     expected[1] = -ln_capacity / CAPACITY_LN_SD
@@ -126,7 +107,7 @@ def unknown_terms(
     share = (drawn_c - low) / span_c
     knots = np.linspace(0.0, 1.0, _UNKNOWN_KNOTS)
     columns = np.column_stack([np.ones_like(share), -fall_v * share, _hats(share, knots)])
-    bend = _whitening(_alike(knots, 0.5) * (0.5 * fall_v) ** 2)
+    bend = _whitening(matern(_apart(knots), 0.5) * (0.5 * fall_v) ** 2)
     priors = _block_diagonal(np.diag([1 / (0.2 * start_v), 1.0]), bend)
     return OpenCircuitTerms(start_v - fall_v * share, columns, priors, np.zeros(len(priors)))
 
@@ -136,10 +117,8 @@ def _hats(at: Floats, knots: Floats) -> Floats:
     return np.column_stack([np.interp(at, knots, row) for row in np.eye(len(knots))])
 
 
-def _alike(at: Floats, over: float) -> Floats:
-    distance = np.sqrt(3.0) * np.abs(at[:, None] - at[None, :]) / over
-    alike: Floats = (1.0 + distance) * np.exp(-distance)
-    return alike
+def _apart(at: Floats) -> Floats:
+    return at[:, None] - at[None, :]
 
 
 def _whitening(covariance: Floats) -> Floats:
