@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 _SIZE_CLASSES: Final = 8
 #: Scores are summed over this many equal spans of time, and hang together over so many neighbours.
 _SPANS: Final = 300
-_LAGS: Final = 8
+_LAGS: Final = 24
 _LEAST_RELATIVE: Final = 1e-4
 
 
@@ -58,18 +58,25 @@ def independent_rows(standardised: Floats) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Covariance:
-    """Covariance of coefficients (p, p), residuals each alone or hanging together in time."""
+    """How well coefficients (p) are known, residuals each alone or hanging together in time.
 
-    if_alone: Floats
+    `triangle` (p, p) R with R'R the matrix of the normal equations, of coefficients multiplied by `sizes`
+    (p); `together` (p, p) what stands between its inverses where residuals hang together, 1 where each is
+    alone.
+    """
+
+    triangle: Floats
+    sizes: Floats
     together: Floats
 
     def u(self, weights: Floats) -> Floats:
         """Return the standard uncertainties (k), the larger ones, of weighted sums (k, p) of coefficients."""
-        variances = [
-            np.einsum("ij,jk,ik->i", weights, matrix, weights, optimize=True)
-            for matrix in (self.if_alone, self.together)
-        ]
-        larger: Floats = np.sqrt(np.maximum(np.maximum(*variances), 0.0))
+        from scipy.linalg import solve_triangular
+
+        half = solve_triangular(self.triangle, (weights / self.sizes).T, trans="T")
+        alone = np.einsum("ik,ik->k", half, half)
+        together = np.einsum("ik,ij,jk->k", half, self.together, half, optimize=True)
+        larger: Floats = np.sqrt(np.maximum(alone, together))
         return larger
 
 
@@ -77,22 +84,25 @@ def covariance_of(jacobian: Floats, priors: Floats, standardised: Floats, times_
     """Return the covariance of coefficients fitted by weighted least squares.
 
     `jacobian` (n, p) and `standardised` residuals (n) are divided by the rows' standard deviations;
-    `priors` (r, p) are rows of standard deviation 1. Residuals that hang together: H^-1 (S + P'P) H^-1 with
-    S the sum over scores of neighbouring spans of time, weighted by a triangle (Newey and West,
-    Econometrica 55 (1987) 703; from memory).
+    `priors` (r, p) are rows of standard deviation 1. A coefficient of which neither says anything is taken
+    as known. Residuals that hang together: H^-1 (S + P'P) H^-1 with H = J'J + P'P and S the sum over scores
+    of neighbouring spans of time, weighted by a triangle (Newey and West, Econometrica 55 (1987) 703; from
+    memory). By QR, because the state of charge and the deviation from the curve are nearly the same.
     """
     sizes = np.sqrt(np.sum(jacobian**2, axis=0) + np.sum(priors**2, axis=0))
-    sizes[sizes == 0] = 1.0
-    scaled, scaled_priors = jacobian / sizes, priors / sizes
-    expected = scaled_priors.T @ scaled_priors
-    inverse = np.linalg.pinv(scaled.T @ scaled + expected, hermitian=True)
+    silent = sizes == 0
+    sizes[silent] = 1.0
+    pinned = np.diag(silent.astype(np.float64))
+    expected = np.vstack([priors / sizes, pinned])
+    triangle: Floats = np.asarray(np.linalg.qr(np.vstack([jacobian / sizes, expected]), mode="r"))
+    inverse = np.linalg.inv(triangle)
     span_s = max(float(times_s[-1] - times_s[0]), np.finfo(float).tiny)
     span_of = np.minimum((times_s - times_s[0]) / span_s * _SPANS, _SPANS - 1).astype(np.int64)
-    scores = np.zeros((_SPANS, jacobian.shape[1]))
-    np.add.at(scores, span_of, scaled * standardised[:, None])
-    summed = scores.T @ scores
+    scores = np.zeros((_SPANS, len(sizes)))
+    np.add.at(scores, span_of, jacobian / sizes * standardised[:, None])
+    scores, expected = scores @ inverse, expected @ inverse
+    summed = scores.T @ scores + expected.T @ expected
     for lag in range(1, _LAGS):
         between = scores[lag:].T @ scores[:-lag]
         summed += (1.0 - lag / _LAGS) * (between + between.T)
-    back = np.outer(sizes, sizes)
-    return Covariance(inverse / back, inverse @ (summed + expected) @ inverse / back)
+    return Covariance(triangle, sizes, summed)

@@ -50,7 +50,9 @@ class CircuitSearch:
         self._pack = pack
         self._voltage_v = np.concatenate([stretch.means(stretch.voltage_v) for stretch in stretches])
         self._current_a = self._block_means([stretch.current_a for stretch in stretches])
-        self._drawn_c = self._block_means([stretch.drawn_c for stretch in stretches])
+        drawn = [stretch.drawn_c for stretch in stretches]
+        self._drawn_c = self._block_means(drawn)
+        self._run_c = (min(float(row.min()) for row in drawn), max(float(row.max()) for row in drawn))
         self._times_s = np.concatenate(
             [stretch.start_s + stretch.step_s * stretch.means(stretch.at) for stretch in stretches]
         )
@@ -90,9 +92,8 @@ class CircuitSearch:
         """Return the open-circuit terms at charges drawn, around what is known so far."""
         if self._pack is None:
             load_a = float(np.quantile(np.abs(self._current_a), 0.95))
-            run_c = (float(self._drawn_c.min()), float(self._drawn_c.max()))
-            return unknown_terms(drawn_c, run_c, float(self._voltage_v[0]), load_a)
-        knots_c = knots_of(self._pack, self._drawn_c)
+            return unknown_terms(drawn_c, self._run_c, float(self._voltage_v[0]), load_a)
+        knots_c = knots_of(self._pack, self._run_c)
         return known_terms(self._pack, self._soc, self._ln_capacity, drawn_c, knots_c)
 
     def _block_terms(self) -> OpenCircuitTerms:
@@ -163,7 +164,7 @@ class CircuitSearch:
 
     def _open_circuit(self, known: KnownCoefficients) -> OpenCircuitFall:
         """Return the open-circuit voltage against the charge drawn, to beyond the run."""
-        low, high = float(min(self._drawn_c.min(), 0.0)), float(self._drawn_c.max())
+        low, high = self._run_c
         left_c = 0.5 * (high - low)
         if self._pack is not None:
             left_c = max(0.0, self._soc * self._pack.capacity_c * np.exp(self._ln_capacity) - high)

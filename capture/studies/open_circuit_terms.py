@@ -33,10 +33,10 @@ _LOAD_PER_HOUR: Final = 10.0
 _FALL_SHARE: Final = 1.0 / 3.7
 #: All of a known pack's terms are broken lines between knots so far apart: no kink of the table is finer
 #: than what the deviation can be, or the fit would tell the state of charge by it.
-_KNOT_SPACING: Final = 0.01
+_KNOT_SPACING: Final = 0.004
 #: Twice from full to empty: more than any run draws of a pack whose capacity is right.
-_MOST_KNOTS: Final = 200
-_UNKNOWN_KNOTS: Final = 25
+_MOST_KNOTS: Final = 250
+_FEWEST_KNOTS: Final = 25
 _TINY: Final = 1e-6
 
 
@@ -73,23 +73,33 @@ def known_terms(
     `drawn_c` (n) is the charge drawn at each row; `knots_c` where the deviation of the curve has its knots.
     """
     capacity_c = pack.capacity_c * np.exp(ln_capacity)
-    at = start_soc - knots_c / capacity_c
-    open_v = pack.series * pack.curve.volts(at)
-    slope_v = pack.series * pack.curve.slope(at)
     hats = _hats(drawn_c, knots_c)
+
+    def volts_and_slopes(at_c: Floats) -> tuple[Floats, Floats, Floats]:
+        soc = start_soc - at_c / capacity_c
+        slope_v = pack.series * pack.curve.slope(soc)
+        return pack.series * pack.curve.volts(soc), slope_v, slope_v * at_c / capacity_c
+
+    within_c = np.clip(drawn_c, knots_c[0], knots_c[-1])
+    at_knots, beyond = volts_and_slopes(knots_c), volts_and_slopes(drawn_c)
+    open_v, by_soc, by_ln_capacity = (
+        hats @ knots + behind - end
+        for knots, behind, end in zip(at_knots, beyond, volts_and_slopes(within_c), strict=True)
+    )
+    at = start_soc - knots_c / capacity_c
     sd_v = pack.series * pack.curve.u_volts(at)
     covariance = alike_at(_apart(at)) * np.outer(sd_v, sd_v) + (pack.u_scale * open_v.mean()) ** 2
     priors = _block_diagonal(np.diag([1 / START_SOC_SD, 1 / CAPACITY_LN_SD]), _whitening(covariance))
     expected = np.zeros(len(priors))
     expected[1] = -ln_capacity / CAPACITY_LN_SD
-    columns = np.column_stack([hats @ slope_v, hats @ (slope_v * knots_c / capacity_c), hats])
-    return OpenCircuitTerms(hats @ open_v, columns, priors, expected)
+    return OpenCircuitTerms(open_v, np.column_stack([by_soc, by_ln_capacity, hats]), priors, expected)
 
 
-def knots_of(pack: KnownPack, drawn_c: Floats) -> Floats:
-    """Return the charges at which the deviation of a known pack's curve has its knots."""
-    low, high = float(drawn_c.min()), float(drawn_c.max())
-    count = 2 + min(_MOST_KNOTS, int((high - low) / (pack.capacity_c * _KNOT_SPACING)))
+def knots_of(pack: KnownPack, run_c: tuple[float, float]) -> Floats:
+    """Return the charges at which the deviation of a known pack's curve has its knots over a run."""
+    low, high = run_c
+    count = int((high - low) / (pack.capacity_c * _KNOT_SPACING))
+    count = min(_MOST_KNOTS, max(_FEWEST_KNOTS, count))
     return np.linspace(low, max(high, low + _TINY * pack.capacity_c), count)
 
 
@@ -105,7 +115,7 @@ def unknown_terms(
     span_c = max(high - low, _TINY * capacity_c)
     fall_v = _FALL_SHARE * start_v * span_c / capacity_c
     share = (drawn_c - low) / span_c
-    knots = np.linspace(0.0, 1.0, _UNKNOWN_KNOTS)
+    knots = np.linspace(0.0, 1.0, _FEWEST_KNOTS)
     columns = np.column_stack([np.ones_like(share), -fall_v * share, _hats(share, knots)])
     bend = _whitening(matern(_apart(knots), 0.5) * (0.5 * fall_v) ** 2)
     priors = _block_diagonal(np.diag([1 / (0.2 * start_v), 1.0]), bend)
