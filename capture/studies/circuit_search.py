@@ -1,0 +1,206 @@
+"""How many RC pairs a run determines, and around which state of charge of the pack."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from capture.studies.block_noise import block_variances
+from capture.studies.fitted_circuit import ChargeState, FittedCircuit, OpenCircuitFall, polarisation
+from capture.studies.known_coefficients import KnownCoefficients
+from capture.studies.open_circuit_terms import knots_of, known_terms, unknown_terms
+from capture.studies.separable_fit import SeparableFit
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from capture.studies.known_pack import KnownPack
+    from capture.studies.open_circuit_terms import OpenCircuitTerms
+    from capture.studies.separable_fit import Solution
+    from capture.studies.thinning import Stretch
+
+    Floats = npt.NDArray[np.float64]
+
+_MOST_PAIRS: Final = 2
+_ORDINALS: Final = ("no", "first", "second")
+#: Rounds of laying the open-circuit terms anew around what the fit found.
+_ROUNDS: Final = 3
+_MOST_LN: Final = 1.0
+_IDLE_A: Final = 0.5
+#: Sums of a million float64 readings are this good.
+_ROUNDING: Final = 1e-9
+#: Before anything is known, a block mean is trusted to this share of the voltage.
+_FIRST_REST_SHARE: Final = 1e-4
+#: Where the open-circuit voltage is told: so many charges within the run, and beyond it.
+_WITHIN: Final = 400
+_BEYOND: Final = 100
+_LEAST_UNSEEN_V: Final = 1e-3
+
+
+class CircuitSearch:
+    """Stretches of a run against what is known of the pack, None where nothing is."""
+
+    def __init__(
+        self, stretches: Sequence[Stretch], pack: KnownPack | None, resolution_v: float = 0.0
+    ) -> None:
+        self._stretches = stretches
+        self._pack = pack
+        self._voltage_v = np.concatenate([stretch.means(stretch.voltage_v) for stretch in stretches])
+        self._current_a = self._block_means([stretch.current_a for stretch in stretches])
+        drawn = [stretch.drawn_c for stretch in stretches]
+        self._drawn_c = self._block_means(drawn)
+        self._run_c = (min(float(row.min()) for row in drawn), max(float(row.max()) for row in drawn))
+        self._times_s = np.concatenate(
+            [stretch.start_s + stretch.step_s * stretch.means(stretch.at) for stretch in stretches]
+        )
+        self._sizes = np.concatenate([stretch.sizes for stretch in stretches])
+        self._noise_v = float(
+            np.median(np.abs(np.concatenate([np.diff(stretch.voltage_v) for stretch in stretches])))
+        )
+        self._floor_v2 = self._least_variance(resolution_v)
+        self._soc, self._ln_capacity = self._first_guess(), 0.0
+
+    def _least_variance(self, resolution_v: float) -> float:
+        """Return the variance that no mean can fall below: one count's, where noise does not blur it.
+
+        A rectangle of one count (JCGM 100:2008, 4.3.7). Of readings without any, what float64 sums leave.
+        """
+        count_v2 = resolution_v**2 / 12.0 if self._noise_v < resolution_v else 0.0
+        return max(count_v2, (_ROUNDING * float(np.median(np.abs(self._voltage_v)))) ** 2)
+
+    def _block_means(self, series: Sequence[Floats]) -> Floats:
+        return np.concatenate(
+            [
+                stretch.means(stretch.at_readings(row))
+                for stretch, row in zip(self._stretches, series, strict=True)
+            ]
+        )
+
+    def _first_guess(self) -> float:
+        """Return the state of charge that the voltage tells at the start, at rest if there is one."""
+        if self._pack is None:
+            return 0.0
+        loaded = np.flatnonzero(np.abs(self._current_a) > _IDLE_A)
+        before = int(loaded[0]) if len(loaded) else len(self._current_a)
+        rest_v = self._voltage_v[:before] if before else self._voltage_v[:1]
+        return float(self._pack.curve.soc(np.array([np.median(rest_v) / self._pack.series]))[0])
+
+    def _terms(self, drawn_c: Floats) -> OpenCircuitTerms:
+        """Return the open-circuit terms at charges drawn, around what is known so far."""
+        if self._pack is None:
+            load_a = float(np.quantile(np.abs(self._current_a), 0.95))
+            return unknown_terms(drawn_c, self._run_c, float(self._voltage_v[0]), load_a)
+        knots_c = knots_of(self._pack, self._run_c)
+        return known_terms(self._pack, self._soc, self._ln_capacity, drawn_c, knots_c)
+
+    def _block_terms(self) -> OpenCircuitTerms:
+        """Return the terms at the blocks, with the charge that went unseen in the holes between stretches."""
+        terms = self._terms(self._drawn_c)
+        begun = self._times_s[:, None] >= np.array([stretch.start_s for stretch in self._stretches[1:]])
+        if begun.shape[1] == 0:
+            return terms
+        load_a = float(np.quantile(np.abs(self._current_a), 0.95))
+        per_c = _fall_per_coulomb(terms.base_v, self._drawn_c)
+        sds_v = [max(per_c * load_a * stretch.lost_s, _LEAST_UNSEEN_V) for stretch in self._stretches[1:]]
+        return terms.with_columns(begun.astype(np.float64), np.array(sds_v))
+
+    def circuit(self) -> FittedCircuit | None:
+        """Return the circuit with as many pairs as the run determines; None where it determines no R0."""
+        variance = self._first_variances()
+        taus_s: tuple[float, ...] | None = None
+        for _ in range(_ROUNDS):
+            fit = SeparableFit(self._stretches, self._voltage_v, self._block_terms(), variance)
+            solution = fit.search(_MOST_PAIRS, taus_s)
+            variance = np.maximum(block_variances(solution.residual_v, self._sizes), self._floor_v2)
+            taus_s = solution.taus_s
+            self._move_to(solution)
+        fit = SeparableFit(self._stretches, self._voltage_v, self._block_terms(), variance)
+        return self._determined(fit)
+
+    def _first_variances(self) -> Floats:
+        """Return variances to begin with: noise from reading to reading, and a little that always stays."""
+        rest_v = _FIRST_REST_SHARE * float(np.median(self._voltage_v))
+        first: Floats = self._noise_v**2 / self._sizes + rest_v**2
+        return first
+
+    def _move_to(self, solution: Solution) -> None:
+        """Take over the state of charge and the capacity that a solution has."""
+        if self._pack is not None:
+            self._soc = float(np.clip(self._soc + solution.coefficients[0], 0.0, 1.0))
+            self._ln_capacity = float(
+                np.clip(self._ln_capacity + solution.coefficients[1], -_MOST_LN, _MOST_LN)
+            )
+
+    def _determined(self, fit: SeparableFit) -> FittedCircuit | None:
+        """Return the fit with the most pairs of which each is determined; None where there is no R0 in it."""
+        undetermined: list[str] = []
+        solutions = [fit.search(pairs) for pairs in range(_MOST_PAIRS + 1)]
+        for pairs in range(_MOST_PAIRS, -1, -1):
+            known = KnownCoefficients(fit, solutions[pairs], self._times_s)
+            fault = known.fault(solutions[pairs - 1]) if pairs else None
+            if fault is None:
+                return self._circuit(known, tuple(undetermined)) if known.ohmic > 0 else None
+            undetermined.append(f"{_ORDINALS[pairs]} RC pair: {fault}")
+        return None
+
+    def _circuit(self, known: KnownCoefficients, undetermined: tuple[str, ...]) -> FittedCircuit:
+        open_circuit = self._open_circuit(known)
+        last = self._stretches[-1]
+        return FittedCircuit(
+            ohmic=known.ohmic,
+            u_ohmic=known.u_ohmic,
+            pairs=known.pairs(),
+            started_v=known.started_v(0),
+            open_circuit=open_circuit,
+            drawn_c=float(last.drawn_c[-1]),
+            span_s=last.start_s + last.span_s,
+            charge_state=None if self._pack is None else self._charge_state(known),
+            rmse_v=self._rmse_v(known, open_circuit),
+            undetermined=undetermined,
+        )
+
+    def _open_circuit(self, known: KnownCoefficients) -> OpenCircuitFall:
+        """Return the open-circuit voltage against the charge drawn, to beyond the run."""
+        low, high = self._run_c
+        left_c = 0.5 * (high - low)
+        if self._pack is not None:
+            left_c = max(0.0, self._soc * self._pack.capacity_c * np.exp(self._ln_capacity) - high)
+        beyond = high + left_c * np.arange(1, _BEYOND + 1) / _BEYOND
+        drawn_c = np.concatenate([np.linspace(low, high, _WITHIN), beyond if left_c > 0 else []])
+        terms = self._terms(drawn_c)
+        found = known.solution.coefficients[: terms.columns.shape[1]]
+        u_v = known.u_of_terms(terms.columns - terms.columns[:1])
+        return OpenCircuitFall(drawn_c, terms.base_v + terms.columns @ found, u_v)
+
+    def _charge_state(self, known: KnownCoefficients) -> ChargeState:
+        """Return the state of charge and the capacity the terms were laid around, as the fit moved them."""
+        assert self._pack is not None  # noqa: S101  the caller asks only of a known pack
+        change_soc, change_ln = known.solution.coefficients[:2]
+        capacity_c = self._pack.capacity_c * float(np.exp(self._ln_capacity + change_ln))
+        start = self._soc + float(change_soc)
+        share = float(self._stretches[-1].drawn_c[-1]) / capacity_c
+        u_start, u_ln, u_end = known.u_of_terms(np.array([[1.0, 0.0], [0.0, 1.0], [1.0, share]]))
+        return ChargeState(
+            start, float(u_start), start - share, float(u_end), capacity_c, capacity_c * float(u_ln)
+        )
+
+    def _rmse_v(self, known: KnownCoefficients, open_circuit: OpenCircuitFall) -> float:
+        """Return the root mean square of what the fit leaves of every single reading, noise and all."""
+        squares, readings = 0.0, 0
+        begun = known.solution.coefficients[self._terms(self._drawn_c[:1]).columns.shape[1] :]
+        for number, stretch in enumerate(self._stretches):
+            unseen_v = float(begun[:number].sum())
+            model = open_circuit.at(stretch.drawn_c) + unseen_v - known.ohmic * stretch.current_a
+            model -= polarisation(known.pairs(), known.started_v(number), stretch.current_a, stretch.step_s)
+            left = stretch.voltage_v - stretch.at_readings(model)
+            squares, readings = squares + float(left @ left), readings + len(left)
+        return float(np.sqrt(squares / readings))
+
+
+def _fall_per_coulomb(open_v: Floats, drawn_c: Floats) -> float:
+    """Return how steeply the open-circuit voltage falls over the run in V/C; 0 where nothing was drawn."""
+    span_c = float(np.ptp(drawn_c))
+    return float(np.ptp(open_v)) / span_c if span_c > 0 else 0.0

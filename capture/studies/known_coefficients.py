@@ -1,0 +1,114 @@
+"""What a fit's coefficients mean and how well they are known: resistances, time constants, sums of terms."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from capture.studies.block_noise import covariance_of, independent_rows
+from capture.studies.fitted_circuit import FittedPair
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from capture.studies.separable_fit import SeparableFit, Solution
+
+    Floats = npt.NDArray[np.float64]
+
+#: A pair is determined when its resistance is so many uncertainties away from nothing, when the logarithm of
+#: its time constant is known to so much, and when it makes the fit better by more than its numbers cost.
+_LEAST_SIGMAS: Final = 2.0
+_MOST_U_LN_TAU: Final = 0.5
+#: A time constant so close to an end of what was searched is that end.
+_AT_THE_END: Final = 0.02
+_NUMBERS_OF_A_PAIR: Final = 3
+_LN_STEP: Final = 1e-3
+
+
+class KnownCoefficients:
+    """The coefficients of one solution: the open-circuit terms, R0, resistances, start states, ln of taus."""
+
+    def __init__(self, fit: SeparableFit, solution: Solution, times_s: Floats) -> None:
+        self.solution = solution
+        self._fit = fit
+        self._pairs = len(solution.taus_s)
+        self._first = fit.terms.columns.shape[1]
+        columns = [fit.design(solution.taus_s), *(self._by_ln_tau(pair) for pair in range(self._pairs))]
+        priors = fit.priors(self._pairs)
+        self._standardised = solution.residual_v * fit.root_weight
+        dropped = np.concatenate([solution.coefficients == 0, np.zeros(self._pairs, dtype=bool)])
+        jacobian = np.hstack(columns) * fit.root_weight[:, None]
+        jacobian[:, dropped] = 0.0
+        self._covariance = covariance_of(
+            jacobian, np.pad(priors, ((0, 0), (0, self._pairs))), self._standardised, times_s
+        )
+        self.count = jacobian.shape[1]
+
+    def _by_ln_tau(self, pair: int) -> Floats:
+        """Return by how much the voltage changes (n, 1) with the logarithm of a time constant."""
+        tau_s, stretches = self.solution.taus_s[pair], self._fit.stretches
+        change = self._fit.pair_columns(tau_s * np.exp(_LN_STEP)) - self._fit.pair_columns(
+            tau_s * np.exp(-_LN_STEP)
+        )
+        first = self._first + 1 + self._pairs + pair * stretches
+        weights = np.concatenate([[self._ohm(pair)], self.solution.coefficients[first : first + stretches]])
+        slope: Floats = (change @ weights)[:, None] / (2 * _LN_STEP)
+        return slope
+
+    def _ohm(self, pair: int) -> float:
+        return float(self.solution.coefficients[self._first + 1 + pair])
+
+    @property
+    def ohmic(self) -> float:
+        """R0 in ohm."""
+        return float(self.solution.coefficients[self._first])
+
+    @property
+    def u_ohmic(self) -> float:
+        """Standard uncertainty of R0."""
+        return self._u_of(self._first)
+
+    def started_v(self, stretch: int) -> tuple[float, ...]:
+        """Return what each pair held, in V, when a stretch began."""
+        first = self._first + 1 + self._pairs + stretch
+        stretches = self._fit.stretches
+        return tuple(
+            float(self.solution.coefficients[first + pair * stretches]) for pair in range(self._pairs)
+        )
+
+    def pairs(self) -> tuple[FittedPair, ...]:
+        """Return the RC pairs, fastest first."""
+        return tuple(
+            FittedPair(
+                self._ohm(pair), self._u_of(self._first + 1 + pair), tau_s, tau_s * self._u_ln_tau(pair)
+            )
+            for pair, tau_s in enumerate(self.solution.taus_s)
+        )
+
+    def u_of_terms(self, weights: Floats) -> Floats:
+        """Return the standard uncertainties (k) of weighted sums (k, terms) of the open-circuit terms."""
+        padded = np.pad(weights, ((0, 0), (0, self.count - weights.shape[1])))
+        return self._covariance.u(padded)
+
+    def _u_of(self, coefficient: int) -> float:
+        return float(self._covariance.u(np.eye(self.count)[coefficient : coefficient + 1])[0])
+
+    def _u_ln_tau(self, pair: int) -> float:
+        return self._u_of(self.count - self._pairs + pair)
+
+    def fault(self, simpler: Solution) -> str | None:
+        """Return why a pair is not determined, against the best fit with one pair less; None if all are."""
+        for pair, found in enumerate(self.pairs()):
+            ln_from_ends = np.abs(np.log(np.array([self._fit.shortest_s, self._fit.longest_s]) / found.tau_s))
+            if found.ohm <= _LEAST_SIGMAS * found.u_ohm:
+                return "its resistance cannot be told from none"
+            if ln_from_ends.min() < _AT_THE_END:
+                return "its time constant lies outside of what the run can show"
+            if self._u_ln_tau(pair) > _MOST_U_LN_TAU:
+                return "its time constant cannot be told"
+        rows = independent_rows(self._standardised)
+        better = (simpler.squares - self.solution.squares) * rows / len(self._standardised)
+        if better < _NUMBERS_OF_A_PAIR * np.log(rows):
+            return "the run is explained as well without it (Schwarz criterion)"
+        return None
