@@ -16,6 +16,7 @@ COMMANDS: Final = {
     "import": ("importing", "make a recording of a CSV file that another program wrote"),
     "summary": ("summary", "a recorded run in figures"),
     "cuts": ("cuts", "the stretches of work of a recorded run"),
+    "resistance": ("resistance", "sag per ampere in all its definitions, from a recorded run"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
     "list": ("listing", "the recordings in a folder"),
     "recover": ("recover", "finish interrupted recordings"),

@@ -118,7 +118,7 @@ def fit_circuit(
     del cuts  # the whole run counts, rests as much as cuts
     if not run.has("current_a", "voltage_v"):
         return None
-    stretches = [stretch for stretch in stretches_of(run) if _can_tell(stretch)]
+    stretches = [stretch for stretch in stretches_of(run) if can_tell(stretch)]
     if not stretches:
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
@@ -129,12 +129,12 @@ def fit_circuit(
         return None
     gain = float(np.hypot(volts.gain, amperes.gain))
     at_once = _figure(fitted.ohmic, fitted.u_ohmic, gain, "Ohm")
-    fast_enough = _fast_enough(run)
+    shows_r0 = fast_enough(run)
     undetermined = list(fitted.undetermined)
-    if not fast_enough:
+    if not shows_r0:
         undetermined.append("the samples are too slow or uneven for R0")
     return Circuit(
-        r0=at_once if fast_enough else None,
+        r0=at_once if shows_r0 else None,
         branches=tuple(
             Branch(_figure(pair.ohm, pair.u_ohm, gain, "Ohm"), Figure(pair.tau_s, pair.u_tau_s, "s"))
             for pair in fitted.pairs
@@ -147,7 +147,7 @@ def fit_circuit(
     )
 
 
-def _can_tell(stretch: Stretch) -> bool:
+def can_tell(stretch: Stretch) -> bool:
     """Return whether a stretch shows a pack under a load that comes and goes."""
     swing_a = float(np.ptp(stretch.current_a))
     return _LEAST_SWING_A <= swing_a <= _MOST_SWING_A and float(np.median(stretch.voltage_v)) > _LEAST_V
@@ -157,7 +157,7 @@ def _figure(value: float, u: float, gain: float, unit: str) -> Figure:
     return Figure(value, float(np.hypot(u, value * gain)), unit)
 
 
-def _fast_enough(run: RunColumns) -> bool:
+def fast_enough(run: RunColumns) -> bool:
     """Return whether the samples show at once what the current does: R0 is told from nothing else."""
     times, _ = run.known("voltage_v")
     steps = np.diff(times)

@@ -107,8 +107,28 @@ class CircuitSearch:
         sds_v = [max(per_c * load_a * stretch.lost_s, _LEAST_UNSEEN_V) for stretch in self._stretches[1:]]
         return terms.with_columns(begun.astype(np.float64), np.array(sds_v))
 
+    @property
+    def times_s(self) -> Floats:
+        """When each block was read (n), as the mean of its readings, in seconds since the first sample."""
+        return self._times_s
+
+    @property
+    def drawn_c(self) -> Floats:
+        """The charge drawn until each block (n)."""
+        return self._drawn_c
+
+    @property
+    def current_a(self) -> Floats:
+        """The mean current of each block (n)."""
+        return self._current_a
+
     def circuit(self) -> FittedCircuit | None:
         """Return the circuit with as many pairs as the run determines; None where it determines no R0."""
+        known, undetermined = self.determined(self.settled())
+        return None if known is None else self._circuit(known, undetermined)
+
+    def settled(self) -> SeparableFit:
+        """Return the fit with its terms laid around what two pairs find, and the variances these leave."""
         variance = self._first_variances()
         taus_s: tuple[float, ...] | None = None
         for _ in range(_ROUNDS):
@@ -117,8 +137,7 @@ class CircuitSearch:
             variance = np.maximum(block_variances(solution.residual_v, self._sizes), self._floor_v2)
             taus_s = solution.taus_s
             self._move_to(solution)
-        fit = SeparableFit(self._stretches, self._voltage_v, self._block_terms(), variance)
-        return self._determined(fit)
+        return SeparableFit(self._stretches, self._voltage_v, self._block_terms(), variance)
 
     def _first_variances(self) -> Floats:
         """Return variances to begin with: noise from reading to reading, and a little that always stays."""
@@ -134,17 +153,20 @@ class CircuitSearch:
                 np.clip(self._ln_capacity + solution.coefficients[1], -_MOST_LN, _MOST_LN)
             )
 
-    def _determined(self, fit: SeparableFit) -> FittedCircuit | None:
-        """Return the fit with the most pairs of which each is determined; None where there is no R0 in it."""
+    def determined(self, fit: SeparableFit) -> tuple[KnownCoefficients | None, tuple[str, ...]]:
+        """Return the fit with the most pairs of which each is determined, and what is not, in words.
+
+        None where the run determines no R0.
+        """
         undetermined: list[str] = []
         solutions = [fit.search(pairs) for pairs in range(_MOST_PAIRS + 1)]
         for pairs in range(_MOST_PAIRS, -1, -1):
             known = KnownCoefficients(fit, solutions[pairs], self._times_s)
             fault = known.fault(solutions[pairs - 1]) if pairs else None
             if fault is None:
-                return self._circuit(known, tuple(undetermined)) if known.ohmic > 0 else None
+                return (known if known.ohmic > 0 else None), tuple(undetermined)
             undetermined.append(f"{_ORDINALS[pairs]} RC pair: {fault}")
-        return None
+        return None, tuple(undetermined)
 
     def _circuit(self, known: KnownCoefficients, undetermined: tuple[str, ...]) -> FittedCircuit:
         open_circuit = self._open_circuit(known)

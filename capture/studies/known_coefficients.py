@@ -86,6 +86,25 @@ class KnownCoefficients:
             for pair, tau_s in enumerate(self.solution.taus_s)
         )
 
+    def response_at(self, after_s: float) -> tuple[float, float]:
+        """Return the resistance `after_s` seconds after a step in ohm, and its standard uncertainty.
+
+        Z = R0 + sum of R (1 - exp(-t / tau)), and by ln tau -R t / tau exp(-t / tau).
+        """
+        ratio = after_s / np.array(self.solution.taus_s)
+        ohms = np.array([self._ohm(pair) for pair in range(self._pairs)])
+        weights = np.zeros((1, self.count))
+        weights[0, self._first] = 1.0
+        weights[0, self._first + 1 : self._first + 1 + self._pairs] = -np.expm1(-ratio)
+        weights[0, self.count - self._pairs :] = -ohms * ratio * np.exp(-ratio)
+        value = self.ohmic + float(-np.expm1(-ratio) @ ohms)
+        return value, float(self._covariance.u(weights)[0])
+
+    @property
+    def independent_share(self) -> float:
+        """How many independent rows a row of the fit is worth (0 to 1)."""
+        return independent_rows(self._standardised) / len(self._standardised)
+
     def u_of_terms(self, weights: Floats) -> Floats:
         """Return the standard uncertainties (k) of weighted sums (k, terms) of the open-circuit terms."""
         padded = np.pad(weights, ((0, 0), (0, self.count - weights.shape[1])))

@@ -1,0 +1,242 @@
+"""Pulse resistance at 0.1, 1 and 10 s: of the whole run, and of each step of the current by itself.
+
+A pulse resistance is by how much the voltage would have fallen, over the current, so long after a step to a
+current that holds still. No tool's current does. So the run's step response is found first
+(`studies.step_response`), and at each step the voltage says by how much the response there differs: its
+ohmic part and its slow part each by a share of their own. The fall of the open-circuit voltage with the
+charge drawn is no part of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from capture.quantities import COULOMB_PER_AH, Figure
+from capture.studies.circuit import can_tell, fast_enough
+from capture.studies.circuit_search import CircuitSearch
+from capture.studies.known_pack import known_pack
+from capture.studies.relaxation import relaxed_current
+from capture.studies.step_response import step_response
+from capture.studies.steps import find_steps
+from capture.studies.thinning import stretches_of
+from capture.uncertainty.channels import HOBBY_DIVIDER, HOBBY_SHUNT
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import numpy.typing as npt
+
+    from capture.open_circuit import OpenCircuitCurve
+    from capture.run_card import RunCard
+    from capture.studies.columns import RunColumns
+    from capture.studies.separable_fit import SeparableFit
+    from capture.studies.step_response import StepResponse
+    from capture.studies.steps import Step
+    from capture.studies.thinning import Stretch
+    from capture.uncertainty.channels import ChannelUncertainty
+
+    Floats = npt.NDArray[np.float64]
+
+#: How long after a step, in s.
+PULSE_TIMES_S: Final = (0.1, 1.0, 10.0)
+#: Within a run the parts of a response differ from their mean by about this share, before anything is seen.
+_DIFFERS_SHARE: Final = 0.2
+#: A step tells a resistance where its shares come out better than this.
+_MOST_U_SHARE: Final = 0.1
+#: A resistance that is known no better than this is not told.
+_MOST_U_RELATIVE: Final = 0.5
+_BEFORE_S: Final = 0.5
+_EDGE_S: Final = 0.05
+_LEAST_BLOCKS: Final = 6
+
+
+@dataclass(frozen=True, slots=True)
+class SteppedResistance:
+    """One step and its resistance in ohm at each of `PULSE_TIMES_S`, None where it does not tell it.
+
+    `drawn_ah` is the charge drawn before it since the run began.
+    """
+
+    step: Step
+    r: tuple[Figure | None, ...]
+    drawn_ah: float
+    temperature_degc: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PulseResistance:
+    """What a run tells of its pack's resistance, in ohm.
+
+    `pulse` has one figure for each of `PULSE_TIMES_S`, None where the run does not reach that time; `ohmic`
+    is what answers at once, None from samples that are too slow or uneven. `as_circuit` tells that a circuit
+    of up to two RC pairs explains the run, and no ladder of them is needed.
+    """
+
+    steps: tuple[SteppedResistance, ...]
+    pulse: tuple[Figure | None, ...]
+    ohmic: Figure | None
+    as_circuit: bool
+
+
+def pulse_resistance(
+    run: RunColumns,
+    card: RunCard,
+    uncertainties: Mapping[str, ChannelUncertainty],
+    *,
+    curve: OpenCircuitCurve | None = None,
+) -> PulseResistance | None:
+    """Return the pulse resistances of a run; None where it shows none.
+
+    Standard uncertainties combine the fit's own, how the steps scatter beyond theirs, and the gains of both
+    channels, which are the same error in every sample (R = V/I has both; JCGM 100:2008, 5.1).
+    """
+    if not run.has("current_a", "voltage_v"):
+        return None
+    stretches = [stretch for stretch in stretches_of(run) if can_tell(stretch)]
+    if not stretches:
+        return None
+    volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
+    amperes = uncertainties.get("current_a", HOBBY_SHUNT)
+    search = CircuitSearch(stretches, known_pack(card, volts, curve), volts.resolution)
+    fit = search.settled()
+    circuit, _ = search.determined(fit)
+    response = step_response(fit, circuit, search.times_s)
+    if response is None:
+        return None
+    gain = float(np.hypot(volts.gain, amperes.gain))
+    at_steps = _AtSteps(stretches, search, fit, response, gain)
+    temperature = _temperature(run)
+    steps = tuple(
+        SteppedResistance(
+            step,
+            tuple(at_steps.resistance(step, after_s) for after_s in PULSE_TIMES_S),
+            float(np.interp(step.t_s, search.times_s, search.drawn_c)) / COULOMB_PER_AH,
+            None if temperature is None else float(np.interp(step.t_s, *temperature)),
+        )
+        for step in find_steps(run)
+    )
+    pulse = tuple(_of_run(response, steps, at, gain) for at in range(len(PULSE_TIMES_S)))
+    return PulseResistance(
+        steps, pulse, _ohmic(response, gain) if fast_enough(run) else None, response.circuit is not None
+    )
+
+
+def _ohmic(response: StepResponse, gain: float) -> Figure | None:
+    ohm, u_fit = response.at(0.0)
+    return _told(ohm, u_fit, gain)
+
+
+def _of_run(
+    response: StepResponse, steps: Sequence[SteppedResistance], at: int, gain: float
+) -> Figure | None:
+    """Return the resistance of the whole run; None where no step reaches that time."""
+    told = [step.r[at] for step in steps]
+    values = np.array([figure.value for figure in told if figure is not None])
+    if len(values) == 0:
+        return None
+    ohm, u_fit = response.at(PULSE_TIMES_S[at])
+    scatter = float(values.std(ddof=1)) / len(values) ** 0.5 if len(values) > 1 else 0.0
+    return _told(ohm, float(np.hypot(u_fit, scatter)), gain)
+
+
+def _told(ohm: float, u_fit: float, gain: float) -> Figure | None:
+    u = float(np.hypot(u_fit, ohm * gain))
+    return Figure(ohm, u, "Ohm") if u < _MOST_U_RELATIVE * ohm else None
+
+
+def _temperature(run: RunColumns) -> tuple[Floats, Floats] | None:
+    names = [name for name in run.columns if name.endswith("temperature_degc") and name.startswith("pack")]
+    if not names:
+        return None
+    t_s, degc = run.known(names[0])
+    return (t_s, degc) if len(t_s) else None
+
+
+class _AtSteps:
+    """By how much the response at a step differs from that of the whole run."""
+
+    def __init__(
+        self,
+        stretches: Sequence[Stretch],
+        search: CircuitSearch,
+        fit: SeparableFit,
+        response: StepResponse,
+        gain: float,
+    ) -> None:
+        self._stretches = stretches
+        self._first_block = np.cumsum([0, *(len(stretch.blocks) for stretch in stretches)])
+        self._times_s = search.times_s
+        self._weights = fit.root_weight**2
+        self._response = response
+        self._gain = gain
+        self._share = 1.0 if response.circuit is None else response.circuit.independent_share
+
+    def resistance(self, step: Step, after_s: float) -> Figure | None:
+        """Return the resistance `after_s` after a step; None where the run breaks off or does not tell it."""
+        for number, stretch in enumerate(self._stretches):
+            if (
+                stretch.start_s <= step.t_s - _EDGE_S
+                and step.t_s + after_s <= stretch.start_s + stretch.span_s
+            ):
+                return self._within(number, step, after_s)
+        return None
+
+    def _within(self, number: int, step: Step, after_s: float) -> Figure | None:
+        rows = self._blocks(number, step, after_s)
+        if len(rows) < _LEAST_BLOCKS:
+            return None
+        parts = self._parts(number, step, rows)
+        columns = np.column_stack([np.ones(len(rows)), -parts])
+        weights = self._weights[rows][:, None]
+        prior = np.diag([0.0, _DIFFERS_SHARE**-2, _DIFFERS_SHARE**-2])
+        information = columns.T @ (columns * weights) * self._share + prior
+        covariance = np.linalg.inv(information)
+        left_v = self._response.residual_v[rows]
+        shares = covariance @ (columns.T @ (left_v * weights[:, 0])) * self._share
+        ohm, u_run = self._response.at(after_s)
+        ohmic = float(self._response.ohms[0])
+        each = np.array([0.0, ohmic, ohm - ohmic])
+        u_shares = float(np.sqrt(each @ covariance @ each))
+        if u_shares > _MOST_U_SHARE * ohm:
+            return None
+        value = ohm + float(each @ shares)
+        return _told(value, float(np.hypot(u_shares, u_run)), self._gain)
+
+    def _blocks(self, number: int, step: Step, after_s: float) -> npt.NDArray[np.int64]:
+        """Return the blocks from shortly before a step until the time after it."""
+        first, end = self._first_block[number], self._first_block[number + 1]
+        start, stop = np.searchsorted(
+            self._times_s[first:end], [step.t_s - _BEFORE_S, step.t_s + 1.05 * after_s]
+        )
+        return np.arange(first + start, first + stop)
+
+    def _parts(self, number: int, step: Step, rows: npt.NDArray[np.int64]) -> Floats:
+        """Return what the step's own current and all after it make at the blocks (b, 2): ohmic, slow; in V.
+
+        The current from the step's edge on, less the level before it, through the response of the run.
+        """
+        stretch = self._stretches[number]
+        blocks = rows - self._first_block[number]
+        ends = np.append(stretch.blocks, len(stretch.voltage_v))
+        readings = slice(int(ends[blocks[0]]), int(ends[blocks[-1] + 1]))
+        at = stretch.at[readings]
+        begin = int((step.t_s - _EDGE_S - stretch.start_s) / stretch.step_s)
+        last = min(int(np.ceil(at[-1])) + 1, len(stretch.current_a))
+        added = stretch.current_a[begin:last] - step.from_a
+        ohms, taus_s = self._response.ohms, self._response.taus_s
+        slow_v = np.zeros(len(added))
+        for ohm, tau_s in zip(ohms[1:], taus_s, strict=True):
+            if ohm > 0:
+                slow_v += ohm * relaxed_current(added, stretch.step_s, tau_s)
+        instants = np.arange(begin, last)
+        begins = ends[blocks] - readings.start
+        sizes = np.diff(np.append(begins, len(at)))
+        return np.column_stack(
+            [
+                np.add.reduceat(np.interp(at, instants, part, left=0.0), begins) / sizes
+                for part in (ohms[0] * added, slow_v)
+            ]
+        )

@@ -1,0 +1,181 @@
+"""The step response of a pack: its resistance after any time, from a run whose current never holds still.
+
+v = open-circuit voltage - Z * di, with Z(t) = R0 + sum of R_j (1 - exp(-t / tau_j)). Two forms of it are
+fitted to all currents of the run at once, which deconvolves them. A circuit of up to two pairs whose time
+constants are searched for; and a ladder of fixed time constants, none of its resistances negative, which any
+pack has that only relaxes (a distribution of relaxation times). The circuit is taken where the ladder explains the
+run no better than its numbers cost (Schwarz, Annals of Statistics 6 (1978) 461; from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from capture.studies.block_noise import covariance_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from capture.studies.block_noise import Covariance
+    from capture.studies.known_coefficients import KnownCoefficients
+    from capture.studies.separable_fit import SeparableFit
+
+    Floats = npt.NDArray[np.float64]
+
+#: Rungs of the ladder in a decade: with 3, between two rungs a pair is missed by 1 % of it, with 8 by 0.1 %.
+_PER_DECADE: Final = 8
+#: Faster than this, samples of a hobby logger cannot tell a pair from R0. Common practice, no source.
+_FASTEST_S: Final = 0.02
+#: Slower than this, relaxation cannot be told from the fall of the open-circuit voltage within a cut.
+_SLOWEST_S: Final = 200.0
+#: Neighbouring rungs are alike to within this share of the resistance: what the run does not tell is bound by
+#: it. Common practice, no source.
+_ALIKE_SHARE: Final = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ladder:
+    """The response as a ladder: `ohms` (1 + rungs) are R0 and the rungs' at `taus_s` (rungs)."""
+
+    taus_s: tuple[float, ...]
+    ohms: Floats
+    residual_v: Floats
+    squares: float
+    _covariance: Covariance
+    _first: int
+
+    def at(self, after_s: float) -> tuple[float, float]:
+        """Return the resistance `after_s` seconds after a step in ohm, and its uncertainty from the fit."""
+        shares = np.concatenate([[1.0], -np.expm1(-after_s / np.array(self.taus_s))])
+        weights = np.zeros((1, self._first + len(shares)))
+        weights[0, self._first :] = shares
+        return float(shares @ self.ohms), float(self._covariance.u(weights)[0])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StepResponse:
+    """The response that explains a run, as the circuit (None where it does not do) and as the ladder."""
+
+    circuit: KnownCoefficients | None
+    ladder: Ladder
+
+    @property
+    def taus_s(self) -> tuple[float, ...]:
+        """The time constants of the form that is taken."""
+        return self.ladder.taus_s if self.circuit is None else self.circuit.solution.taus_s
+
+    @property
+    def ohms(self) -> Floats:
+        """R0 and the resistances that belong to the time constants, in ohm."""
+        if self.circuit is None:
+            return self.ladder.ohms
+        return np.array([self.circuit.ohmic, *(pair.ohm for pair in self.circuit.pairs())])
+
+    @property
+    def residual_v(self) -> Floats:
+        """What the form that is taken leaves over at each block (n, V)."""
+        return self.ladder.residual_v if self.circuit is None else self.circuit.solution.residual_v
+
+    def at(self, after_s: float) -> tuple[float, float]:
+        """Return the resistance `after_s` seconds after a step in ohm, and the fit's own uncertainty of it.
+
+        By how much the two forms differ is part of the circuit's uncertainty, as a rectangle's half width
+        (JCGM 100:2008, 4.3.7): which of them the pack is nobody knows.
+        """
+        ohm, u_ohm = self.ladder.at(after_s)
+        if self.circuit is None:
+            return ohm, u_ohm
+        simple_ohm, u_simple = self.circuit.response_at(after_s)
+        return simple_ohm, float(np.hypot(u_simple, (simple_ohm - ohm) / 3**0.5))
+
+
+def step_response(
+    fit: SeparableFit, circuit: KnownCoefficients | None, times_s: Floats
+) -> StepResponse | None:
+    """Return the response that explains a thinned run; None where the run shows no resistance.
+
+    `circuit` is the best circuit that the run determines; `times_s` (n) is when each block was read.
+    """
+    pair_s = circuit.solution.taus_s if circuit is not None else ()
+    ladder = _ladder(fit, times_s, pair_s)
+    if ladder is None:
+        return None
+    if circuit is None:
+        return StepResponse(None, ladder)
+    rows = circuit.independent_share * len(times_s)
+    better = (circuit.solution.squares - ladder.squares) * circuit.independent_share
+    further = max(1, int(np.count_nonzero(ladder.ohms)) - 1 - 2 * len(pair_s))
+    explained = better < further * np.log(max(rows, 2.0))
+    return StepResponse(circuit if explained else None, ladder)
+
+
+def _ladder(fit: SeparableFit, times_s: Floats, pair_s: Sequence[float]) -> Ladder | None:
+    """Return the ladder fitted to the run: least squares, its resistances not negative."""
+    from scipy.optimize import nnls
+
+    taus_s = sorted({*_rungs(fit), *pair_s})
+    free = fit.terms.columns.shape[1] + len(taus_s) * fit.stretches
+    scale_ohm = _scale_ohm(fit)
+    if scale_ohm <= 0:
+        return None
+    design, priors = _free_first(fit, taus_s)
+    priors = np.vstack([priors, _alike(len(taus_s), free, scale_ohm)])
+    expected = np.concatenate([fit.terms.expected, np.zeros(len(priors) - len(fit.terms.expected))])
+    weighted = design * fit.root_weight[:, None]
+    aim = np.concatenate([fit.target_v * fit.root_weight, expected])
+    basis, triangle = np.linalg.qr(np.vstack([weighted, priors]))
+    along = basis.T @ aim
+    ohms, _ = nnls(triangle[free:, free:], along[free:])
+    if ohms.sum() <= 0:
+        return None
+    others = np.linalg.solve(triangle[:free, :free], along[:free] - triangle[:free, free:] @ ohms)
+    found = np.concatenate([others, ohms])
+    residual_v = fit.target_v - design @ found
+    standardised = residual_v * fit.root_weight
+    left = np.concatenate([standardised, expected - priors @ found])
+    covariance = covariance_of(weighted, priors, standardised, times_s)
+    return Ladder(tuple(taus_s), ohms, residual_v, float(left @ left), covariance, free)
+
+
+def _rungs(fit: SeparableFit) -> list[float]:
+    """Return the time constants of the ladder: from the fastest that samples tell to the run's slowest."""
+    shortest_s = max(_FASTEST_S, fit.shortest_s)
+    longest_s = max(min(_SLOWEST_S, fit.longest_s), 2 * shortest_s)
+    count = round(np.log10(longest_s / shortest_s) * _PER_DECADE) + 1
+    rungs: list[float] = np.geomspace(shortest_s, longest_s, max(2, count)).tolist()
+    return rungs
+
+
+def _free_first(fit: SeparableFit, taus_s: Sequence[float]) -> tuple[Floats, Floats]:
+    """Return design and priors with the coefficients that may be negative before the resistances."""
+    terms, rungs = fit.terms.columns.shape[1], len(taus_s)
+    order = np.concatenate(
+        [
+            np.arange(terms),
+            np.arange(terms + 1 + rungs, terms + 1 + rungs + rungs * fit.stretches),
+            np.arange(terms, terms + 1 + rungs),
+        ]
+    )
+    return fit.design(taus_s)[:, order], fit.priors(rungs)[:, order]
+
+
+def _scale_ohm(fit: SeparableFit) -> float:
+    """Return about how large the resistance is: that of the simplest fit, R0 and one pair."""
+    solution = fit.solve((fit.longest_s**0.5 * fit.shortest_s**0.5,))
+    first = fit.terms.columns.shape[1]
+    return float(solution.coefficients[first : first + 2].sum())
+
+
+def _alike(rungs: int, free: int, scale_ohm: float) -> Floats:
+    """Return prior rows: each rung near its neighbour, and the outermost near nothing."""
+    rows = np.zeros((rungs + 1, free + 1 + rungs))
+    per_ohm = 1.0 / (_ALIKE_SHARE * scale_ohm)
+    for rung in range(1, rungs):
+        rows[rung, free + rung], rows[rung, free + rung + 1] = -per_ohm, per_ohm
+    rows[0, free + 1] = rows[rungs, free + rungs] = per_ohm
+    return rows

@@ -1,0 +1,102 @@
+"""`sagline resistance REC`: what a recorded run tells of its pack's resistance, in all its definitions."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from tui.commands.reading import add_recording_argument
+from tui.formatting import with_uncertainty
+from tui.output import ProgressLine, print_json, print_result
+
+if TYPE_CHECKING:
+    import argparse
+
+    from capture.quantities import Figure
+    from capture.resistance import Resistance
+
+_MILLI: Final = 1e3
+_MEANS: Final = (
+    "A pulse resistance carries its time: so long after a step of the current, the fall of the open-circuit "
+    "voltage left out. Compare only like with like: same time, charge and temperature. "
+    "± is the expanded uncertainty (k = 2)."
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the options of this command."""
+    parser.epilog = _MEANS
+    add_recording_argument(parser)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Print the resistances; return the exit status."""
+    from capture.resistance import resistance
+    from capture.storage.recording import open_recording
+
+    recording = open_recording(arguments.recording)
+    progress = ProgressLine("reading")
+    found = resistance(recording, lambda rows: progress.update(rows, 2 * recording.rows))
+    if arguments.json:
+        print_json(found.as_json())
+    else:
+        _print(found)
+    return 0
+
+
+def _print(found: Resistance) -> None:
+    from capture.studies.pulse_resistance import PULSE_TIMES_S
+
+    print_result(f"{found.run.summary.recording.path.name}   resistance of the pack in mΩ")
+    pulses = found.pulses
+    if pulses is None:
+        print_result("  cannot tell: it takes current, voltage, and a load that comes and goes")
+        return
+    print_result(f"  {'ohmic':24} {_text(pulses.ohmic)}")
+    for after_s, figure in zip(PULSE_TIMES_S, pulses.pulse, strict=True):
+        print_result(f"  {f'{after_s:g} s after a step':24} {_text(figure)}")
+    print_result(f"  {'two-step (0.2 It, 1 It)':24} {_text(found.two_step)}")
+    _print_circuit(found)
+    _print_groups(found)
+    per_ah = found.dependence.per_ah
+    if per_ah is not None:
+        print_result(f"  {'1 s, for each Ah drawn':24} {_text(per_ah)}")
+    print_result()
+    print_result("      at s    from A      to A    " + "".join(f"{f'{at:g} s':>18}" for at in PULSE_TIMES_S))
+    for stepped in pulses.steps:
+        step = stepped.step
+        told = "".join(f"{_text(figure):>18}" for figure in stepped.r)
+        print_result(f"{step.t_s:10.3f}{step.from_a:10.1f}{step.to_a:10.1f}    {told}")
+    print_result()
+    print_result(_MEANS)
+    for warning in found.run.summary.warnings:
+        print_result(f"! {warning}")
+
+
+def _print_circuit(found: Resistance) -> None:
+    circuit = found.circuit
+    if circuit is None:
+        print_result(f"  {'circuit':24} cannot tell")
+        return
+    print_result(f"  {'circuit: R0':24} {_text(circuit.r0)}   (rms left over {_MILLI * circuit.rmse_v:.1f} mV)")
+    for number, branch in enumerate(circuit.branches, start=1):
+        tau = with_uncertainty(branch.tau.value, branch.tau.u)
+        print_result(f"  {f'   R{number} and time constant':24} {_text(branch.r)}   {tau} s")
+    for words in circuit.undetermined:
+        print_result(f"     {words}")
+
+
+def _print_groups(found: Resistance) -> None:
+    if found.groups is None:
+        return
+    for group in found.groups.groups:
+        told = "   ".join(_text(figure) for figure in group.pulse)
+        print_result(f"  {f'group {group.group}':24} {told}")
+    closure = found.groups.closure
+    if closure is not None:
+        print_result(f"  {f'joints, after {closure.after_s:g} s':24} {_text(closure.remainder)}   {closure.says}")
+
+
+def _text(figure: Figure | None) -> str:
+    if figure is None:
+        return "cannot tell"
+    return with_uncertainty(_MILLI * figure.value, None if figure.u is None else _MILLI * figure.u)
