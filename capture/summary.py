@@ -6,7 +6,9 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.cut_figures import numbered_cuts
+from capture.figure_uncertainty import RunUncertainty, run_uncertainty, with_uncertainties
 from capture.folds.run import ELECTRICAL, folds_for
+from capture.folds.speed import SPEED
 from capture.overview import OverviewBuilder
 from capture.quantities import COULOMB_PER_AH, Figure
 from capture.run_card import Outcome, RunCard
@@ -34,6 +36,7 @@ class Summary:
     figures: RunFigures
     warnings: tuple[str, ...]
     overview: Overview = field(compare=False)
+    known: RunUncertainty = field(default_factory=RunUncertainty, compare=False)
 
     @property
     def card(self) -> RunCard:
@@ -47,7 +50,8 @@ class Summary:
         ValueError where they name a mark that the run has not.
         """
         recording = replace(self.recording, document=merged(self.recording.document, added))
-        return Summary(recording, self.figures, tuple(_warnings(recording, self.figures)), self.overview)
+        warnings = tuple(_warnings(recording, self.figures))
+        return Summary(recording, self.figures, warnings, self.overview, self.known)
 
     def as_json(self) -> dict[str, Any]:
         """Return the summary as the command line prints it."""
@@ -75,7 +79,7 @@ class Summary:
             "minimum_voltage": _json(figures.minimum_voltage),
             "drop_from_rest": _json(figures.drop_from_rest),
             "cuts": figures.cuts,
-            "mean_speed": _mean_speed(figures),
+            "mean_speed": _mean_speed(figures, self.known),
             "lowest_group": _lowest_group(figures),
             "peak_temperature": _json(figures.peak_temperature),
             "channels": {name: _channel(channel) for name, channel in figures.channels.items()},
@@ -104,7 +108,9 @@ def summarise(recording: Recording, progress: Callable[[int], None] = lambda _ro
         rows += len(block)
         progress(rows)
     figures = folds.figures()
-    return Summary(recording, figures, tuple(_warnings(recording, figures)), overview.overview())
+    known = run_uncertainty(figures, recording.document)
+    figures = with_uncertainties(figures, known)
+    return Summary(recording, figures, tuple(_warnings(recording, figures)), overview.overview(), known)
 
 
 def _warnings(recording: Recording, figures: RunFigures) -> list[str]:
@@ -198,10 +204,13 @@ def _warnings_of_readings(document: dict[str, Any], figures: RunFigures) -> list
     return warnings
 
 
-def _mean_speed(figures: RunFigures) -> dict[str, Any] | None:
+def _mean_speed(figures: RunFigures, known: RunUncertainty) -> dict[str, Any] | None:
     """Return the mean over all time covered, standstill included."""
     mean = None if figures.speed is None else figures.speed.mean
-    return None if mean is None else Figure(mean, None, "1/min").as_json()
+    if mean is None:
+        return None
+    u = known.of_channel(SPEED, mean, known.readings(SPEED, figures.duration_s))
+    return Figure(mean, u, "1/min").as_json()
 
 
 def _lowest_group(figures: RunFigures) -> dict[str, Any] | None:
