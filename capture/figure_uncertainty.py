@@ -92,13 +92,13 @@ def measured_noise(noise: Mapping[str, ChannelNoise]) -> dict[str, float | None]
     """Return the standard deviation of one reading by column, as the run shows it.
 
     At rest where the pack rested long enough, else over all readings, which is an upper bound. A tachometer
-    reads nothing at rest, and under load the speed changes: of its noise nothing is known.
+    reads zero at rest, without noise: of the speed it is that under load.
     """
-    return {
-        name: channel.throughout if channel.at_rest is None else channel.at_rest
-        for name, channel in noise.items()
-        if name != SPEED
-    }
+    told: dict[str, float | None] = {}
+    for name, channel in noise.items():
+        alone = channel.under_load if name == SPEED else channel.at_rest
+        told[name] = channel.throughout if alone is None else alone
+    return told
 
 
 def run_uncertainty(figures: RunFigures, document: Mapping[str, Any]) -> RunUncertainty:
@@ -109,16 +109,16 @@ def run_uncertainty(figures: RunFigures, document: Mapping[str, Any]) -> RunUnce
     if not channels.keys() >= {"current_a", "voltage_v"} or pairing is None or exposure is None:
         return RunUncertainty(channels, spacings_s=spacings)
     electrical = _electrical(figures, channels, document, pairing)
+    loaded = {
+        column: _scatter(figures, channels, column, document, under_load=True)
+        for column in ("current_a", "voltage_v")
+    }
     charge_c = figures.charge.value * COULOMB_PER_AH if figures.charge is not None else 0.0
     per_coulomb = 1 / charge_c if charge_c > 0 else 0.0
     return RunUncertainty(
         channels,
         electrical,
-        replace(
-            electrical,
-            scatter_a=_scatter(figures, channels, "current_a", document, under_load=True),
-            scatter_v=_scatter(figures, channels, "voltage_v", document, under_load=True),
-        ),
+        replace(electrical, scatter_a=loaded["current_a"], scatter_v=loaded["voltage_v"]),
         weighted_mean_a=exposure.square_a2_s * per_coulomb,
         skew_per_coulomb=_volt_amperes(pairing, electrical) * per_coulomb,
         spacings_s=spacings,
@@ -219,6 +219,7 @@ def _electrical(
     told = {channel["column"]: channel for channel in document["channels"]}
     current, voltage = told["current_a"], told["voltage_v"]
     spacing = math.lcm(current.get("divisor", 1), voltage.get("divisor", 1))
+    averaged = is_averaged(current) and is_averaged(voltage)
     spacing_s = spacing * document["logger"]["interval_ns"] * 1e-9
     return Electrical(
         current=channels["current_a"],
@@ -226,10 +227,11 @@ def _electrical(
         spacing_s=spacing_s,
         scatter_a=_scatter(figures, channels, "current_a", document),
         scatter_v=_scatter(figures, channels, "voltage_v", document),
-        averaged=is_averaged(current) and is_averaged(voltage),
+        averaged=averaged,
         resistance_ohm=pairing.resistance_ohm,
         skew_s=skew_s(current, voltage),
         slope_a_per_s=pairing.root_mean_square_a / spacing_s,
+        together=0.0 if averaged else pairing.correlation() or 0.0,
         clock=_clock(document),
     )
 

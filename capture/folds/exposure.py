@@ -7,6 +7,7 @@ what the gap may hide. Sums only, so that an uncertainty can be asked for at any
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -25,7 +26,7 @@ class Exposure:
 
     `*_s` are seconds, `*_volt_s` the integrals of the voltage, `square_a2_s` that of the squared current.
     `hidden_s` are the seconds that were not integrated though the logger ran, `hidden_c` and `hidden_j`
-    what passed at most in them: the larger of both neighbouring magnitudes, for the whole time.
+    what passed in them if it went on as beside them: the root mean square of both neighbours, for that time.
     """
 
     discharged_s: float = 0.0
@@ -57,8 +58,8 @@ class Exposure:
         """Return the sums with `hidden_s` (n) seconds between n + 1 readings that were not integrated."""
         if not hidden_s.any():
             return self
-        charge = np.maximum(np.abs(current_a[1:]), np.abs(current_a[:-1])) * hidden_s
-        energy = np.maximum(np.abs(power_w[1:]), np.abs(power_w[:-1])) * hidden_s
+        charge = np.hypot(current_a[1:], current_a[:-1]) * math.sqrt(0.5) * hidden_s
+        energy = np.hypot(power_w[1:], power_w[:-1]) * math.sqrt(0.5) * hidden_s
         return Exposure(
             self.discharged_s,
             self.returned_s,

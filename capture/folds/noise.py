@@ -3,11 +3,10 @@
 Three neighbouring readings on a straight line have no second difference d = x[k-1] - 2 x[k] + x[k+1]; white
 noise of variance s2 has E(d^2) = 6 s2, so d^2 / 6 estimates s2 and no trend or slow relaxation enters
 (Gasser, Sroka, Jennen-Steinmetz, Biometrika 73 (1986) 625, from memory). While the pack carries next to no
-current that is the sensor's noise, its quantisation included. Over all readings ripple and edges add to it:
-what a sum over samples is uncertain by where each sample stands for one instant only.
-
-At rest, values of d^2 far beyond the block's middle one are left out: the voltage may move a sample before or
-after the current tells of the load.
+current that is the sensor's noise, its quantisation included. Under load the ripple of the tool adds to it.
+Of both, values of d^2 far beyond the block's middle one are left out: those are edges, and the voltage may
+move a sample before or after the current tells of the load. Over all readings edges count too: what a sum
+is uncertain by where each sample stands for one instant only.
 """
 
 from __future__ import annotations
@@ -51,6 +50,8 @@ class ChannelNoise:
 
     rest_squares: float = 0.0
     rest_count: int = 0
+    load_squares: float = 0.0
+    load_count: int = 0
     squares: float = 0.0
     count: int = 0
     rest: Moments = field(default_factory=Moments)
@@ -63,14 +64,14 @@ class ChannelNoise:
         return _deviation(self.rest_squares, self.rest_count)
 
     @property
+    def under_load(self) -> float | None:
+        """The same for the readings that are not at rest, with ripple in it."""
+        return _deviation(self.load_squares, self.load_count)
+
+    @property
     def throughout(self) -> float | None:
         """The same over all readings, with ripple and edges in it."""
         return _deviation(self.squares, self.count)
-
-    @property
-    def under_load(self) -> float | None:
-        """The same over the readings that are not at rest."""
-        return _deviation(max(self.squares - self.rest_squares, 0.0), self.count - self.rest_count)
 
     def extended(self, readings: Floats, idle: Flags, *, joined: bool) -> ChannelNoise:
         """Return this channel after n readings (none NaN) that follow one another."""
@@ -80,10 +81,13 @@ class ChannelNoise:
             values = np.concatenate([self.latest, readings])
             resting = np.concatenate([np.array(self.latest_idle, bool), idle])
         squares = np.diff(values, n=2) ** 2 / _SECOND_DIFFERENCE
-        at_rest = _without_far(squares[resting[2:] & resting[1:-1] & resting[:-2]])
+        resting_all = resting[2:] & resting[1:-1] & resting[:-2]
+        at_rest, loaded = _without_far(squares[resting_all]), _without_far(squares[~resting_all])
         return ChannelNoise(
             self.rest_squares + float(at_rest.sum()),
             self.rest_count + len(at_rest),
+            self.load_squares + float(loaded.sum()),
+            self.load_count + len(loaded),
             self.squares + float(squares.sum()),
             self.count + len(squares),
             self.rest.plus(readings[idle]),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from statistics import NormalDist
 from typing import TYPE_CHECKING, Final
 
-from capture.uncertainty.gum import rectangular, root_sum_square
+from capture.uncertainty.gum import quantisation, rectangular, root_sum_square
 
 if TYPE_CHECKING:
     from capture.uncertainty.channels import ChannelUncertainty
@@ -33,7 +33,8 @@ class Electrical:
     uncertain by where it stands for its share of a sum: the noise alone where a sample is the mean over its
     window, ripple and edges too where it is of one instant. `averaged`: both are such means. `resistance_ohm`
     is what the run shows of sample to sample; `skew_s` by how much the current is sampled later than the
-    voltage, `slope_a_per_s` the root mean square slope of the current; `clock` the relative u of time.
+    voltage, `slope_a_per_s` the root mean square slope of the current; `together` is the correlation of both
+    scatters (-1 to 1): ripple moves both. `clock` is the relative u of time.
     """
 
     current: ChannelUncertainty
@@ -45,6 +46,7 @@ class Electrical:
     resistance_ohm: float = 0.0
     skew_s: float = 0.0
     slope_a_per_s: float = 0.0
+    together: float = 0.0
     clock: float = 0.0
 
     @property
@@ -57,7 +59,8 @@ class Electrical:
 class Stretch:
     """The sums over one stretch of time: seconds, C, J, V s, A^2 s.
 
-    `hidden_c` and `hidden_j` are what its gaps hide at most; `volt_amperes` is the sum of V dI over it.
+    `hidden_c` and `hidden_j` are what its gaps hide; `volt_amperes` is the sum of V dI over it;
+    `ends` is how many of its ends lie under load.
     """
 
     seconds: float
@@ -68,29 +71,30 @@ class Stretch:
     hidden_c: float = 0.0
     hidden_j: float = 0.0
     volt_amperes: float = 0.0
+    ends: int = 0
 
 
 def charge_u(known: Electrical, stretch: Stretch) -> float:
     """Return u of a charge in coulomb, Q = sum of I dt over `stretch.seconds` T.
 
     Gain moves it by Q, offset by T (with their correlation), steps that no noise dithers act like an offset;
-    n = T / dt samples scatter by s dt sqrt(n) = s sqrt(T dt); time by Q; a gap hides between nothing and the
-    larger of its neighbours for its whole length: a rectangle beside the value, h / sqrt(3).
+    n = T / dt samples scatter by s dt sqrt(n) = s sqrt(T dt); time by Q. What a gap hides if the work went on
+    as beside it is missing from the value, and is its error with respect to the whole run. An end under load
+    lies somewhere between two samples.
     """
     return root_sum_square(
         known.current.common(stretch.charge_c, stretch.seconds),
         known.current.standing * stretch.seconds,
         known.scatter_a * math.sqrt(stretch.seconds * known.spacing_s),
         known.clock * stretch.charge_c,
-        rectangular(stretch.hidden_c),
+        stretch.hidden_c,
+        ends_share(known, stretch.seconds, stretch.ends) * stretch.charge_c,
     )
 
 
 def energy_u(known: Electrical, stretch: Stretch) -> float:
     """Return u of an energy in joule, E = sum of V I dt: what `power_sum_u` has, and time and gaps."""
-    return root_sum_square(
-        power_sum_u(known, stretch), known.clock * stretch.energy_j, rectangular(stretch.hidden_j)
-    )
+    return root_sum_square(power_sum_u(known, stretch), known.clock * stretch.energy_j, stretch.hidden_j)
 
 
 def mean_power_u(known: Electrical, stretch: Stretch) -> float:
@@ -102,25 +106,36 @@ def power_sum_u(known: Electrical, stretch: Stretch) -> float:
     """Return u of the sum of V I dt in joule as far as it comes from the readings.
 
     Either gain moves it by E, the current's offset by the integral of V, the voltage's by Q. Samples scatter
-    by dt sqrt(sum of V^2 s_I^2 + I^2 s_V^2). Where both are means over windows in which the tool chops, the
-    product of means is too high by R times the variance of the current inside the window: between nothing and
-    R MOST_RIPPLE^2 I^2, a rectangle. A skew d between both moves it by d times the sum of V dI.
+    by dt sqrt(sum of V^2 s_I^2 + I^2 s_V^2 + 2 r V I s_I s_V). Where both are means over windows in which the
+    tool chops, the product of means is too high by R times the variance of the current inside the window:
+    between nothing and R MOST_RIPPLE^2 I^2, a rectangle. A skew d between both moves it by d times the sum of
+    V dI.
     """
-    seconds = stretch.seconds
-    volts_squared = stretch.volt_s**2 / seconds if seconds > 0 else 0.0
-    scatter = known.spacing_s * (
-        known.scatter_a**2 * volts_squared + known.scatter_v**2 * abs(stretch.square_a2_s)
-    )
+    seconds = max(stretch.seconds, known.spacing_s)
+    by_current = known.scatter_a * abs(stretch.volt_s) / seconds
+    by_voltage = known.scatter_v * math.sqrt(abs(stretch.square_a2_s) / seconds)
+    both = by_current**2 + by_voltage**2 + 2 * known.together * by_current * by_voltage
+    scatter = math.sqrt(max(both, 0.0) * seconds * known.spacing_s)
     chopped = known.resistance_ohm * MOST_RIPPLE**2 * stretch.square_a2_s if known.averaged else 0.0
     return root_sum_square(
         known.current.common(stretch.energy_j, stretch.volt_s),
         known.voltage.common(stretch.energy_j, stretch.charge_c),
         known.current.standing * stretch.volt_s,
         known.voltage.standing * stretch.charge_c,
-        math.sqrt(scatter),
+        scatter,
         rectangular(chopped),
+        ends_share(known, stretch.seconds, stretch.ends) * stretch.energy_j,
         known.skew_s * stretch.volt_amperes,
     )
+
+
+def ends_share(known: Electrical, seconds: float, ends: int) -> float:
+    """Return what share of a mean or sum over `seconds` is uncertain because its ends fall between samples.
+
+    Each is a rectangle of one sample, dt / sqrt(12) of the time, and by the skew the voltage ends elsewhere.
+    """
+    each_s = math.hypot(quantisation(known.spacing_s), known.skew_s)
+    return each_s * math.sqrt(ends) / seconds if seconds > 0 else 0.0
 
 
 def level_u(channel: ChannelUncertainty, value: float, random: float) -> float:
@@ -148,7 +163,7 @@ def extreme_random(single: float, readings: float) -> float:
 
 def lowest_mean_random(known: Electrical, seconds: float) -> float:
     """Return the random part of u of the lowest 20 ms mean of the voltage in a stretch of `seconds`."""
-    return extreme_random(known.voltage.of_mean(known.lowest_readings), seconds / _LOWEST_OVER_S)
+    return extreme_random(known.scatter_v / math.sqrt(known.lowest_readings), seconds / _LOWEST_OVER_S)
 
 
 def peak_power_u(known: Electrical, power_w: float, current_a: float, seconds: float) -> float:
@@ -179,8 +194,22 @@ def percent_u(channel: ChannelUncertainty, rest_v: float, loaded_v: float, *rand
     )
 
 
-def ratio_u(ratio: float, above: float, above_u: float, below: float, below_u: float) -> float:
-    """Return u of `above` / `below`, both independent (GUM 5.1.6: relative variances add)."""
-    if above == 0:
-        return above_u / abs(below)
-    return abs(ratio) * math.hypot(above_u / above, below_u / below)
+def per_ampere_u(
+    known: Electrical, sag_v: float, current_a: float, randoms: tuple[float, float, float]
+) -> float:
+    """Return u of a sag over the mean current of the same time, R = S / I.
+
+    (u_R / R)^2 = gain_V^2 + (u_I / I)^2 + (s_R / S)^2 + (s_L / S)^2 + (s_I / I)^2 + 2 r s_L s_I / (S I),
+    with `randoms` s_R of the rest voltage, s_L of the loaded one and s_I of the current, and the correlation
+    r of both (`together`): where current and voltage scatter apart, both move the ratio (GUM 5.2.2).
+    """
+    of_rest, of_loaded, of_current = randoms
+    volts, amperes = of_loaded / sag_v, of_current / current_a
+    scatter = max(volts**2 + amperes**2 + 2 * known.together * volts * amperes, 0.0)
+    relative = root_sum_square(
+        known.voltage.common(sag_v, 0.0) / sag_v,
+        known.current.common(current_a, 1.0) / current_a,
+        of_rest / sag_v,
+        math.sqrt(scatter),
+    )
+    return abs(sag_v / current_a) * relative
