@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from capture.folds.remaining_time import Remaining
     from capture.folds.run import FoldSettings, RunState
     from capture.folds.speed import SpeedState
+    from capture.uncertainty.moments import Moments
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +72,9 @@ class RunFigures:
     rest; `peak_current`, `peak_power` and `minimum_voltage` are of single samples; `drop_from_rest` is rest
     voltage minus minimum voltage. `cut_records` are the finished cuts, `latest_cut` the running one so far or
     else the last, with ticks on the clock of `first_tick_us`, the first sample; `channels` maps a column to
-    its own figures, suspect speeds left out. `exposure`, `noise` (by column) and `pairing` are what the
-    uncertainties follow from: `capture.figure_uncertainty` works them out when they are asked for.
+    its own figures, suspect speeds left out. `exposure`, `noise` (by column), `rest_current` (mean and
+    spread while idle, A) and `pairing` are what uncertainties and cautions follow from:
+    `capture.figure_uncertainty` and `capture.cautions` work them out when they are asked for.
     """
 
     duration_s: float
@@ -101,6 +103,7 @@ class RunFigures:
     first_tick_us: int | None = None
     exposure: Exposure | None = None
     noise: Mapping[str, ChannelNoise] = field(default_factory=dict)
+    rest_current: Moments | None = None
     pairing: Pairing | None = None
 
 
@@ -139,6 +142,7 @@ def report(state: RunState, settings: FoldSettings) -> RunFigures:
         first_tick_us=state.first_tick_us,
         exposure=work.exposure if integrated else None,
         noise=state.noise.channels,
+        rest_current=state.noise.rest_current,
         pairing=state.pairing if integrated else None,
     )
 

@@ -43,10 +43,7 @@ FEWEST: Final = 25
 
 @dataclass(frozen=True, slots=True)
 class ChannelNoise:
-    """One channel so far: sums and counts of squared second differences, and its last two readings.
-
-    `rest` are mean and spread of the readings at rest.
-    """
+    """One channel so far: sums and counts of squared second differences, and its last two readings."""
 
     rest_squares: float = 0.0
     rest_count: int = 0
@@ -54,7 +51,6 @@ class ChannelNoise:
     load_count: int = 0
     squares: float = 0.0
     count: int = 0
-    rest: Moments = field(default_factory=Moments)
     latest: tuple[float, ...] = ()
     latest_idle: tuple[bool, ...] = ()
 
@@ -80,7 +76,7 @@ class ChannelNoise:
         if carried:
             values = np.concatenate([self.latest, readings])
             resting = np.concatenate([np.array(self.latest_idle, bool), idle])
-        squares = np.diff(values, n=2) ** 2 / _SECOND_DIFFERENCE
+        squares = (values[2:] - 2 * values[1:-1] + values[:-2]) ** 2 / _SECOND_DIFFERENCE
         resting_all = resting[2:] & resting[1:-1] & resting[:-2]
         at_rest, loaded = _without_far(squares[resting_all]), _without_far(squares[~resting_all])
         return ChannelNoise(
@@ -90,7 +86,6 @@ class ChannelNoise:
             self.load_count + len(loaded),
             self.squares + float(squares.sum()),
             self.count + len(squares),
-            self.rest.plus(readings[idle]),
             tuple(values[-2:].tolist()),
             tuple(resting[-2:].tolist()),
         )
@@ -98,9 +93,10 @@ class ChannelNoise:
 
 @dataclass(frozen=True, slots=True)
 class Noise:
-    """All channels so far, by column."""
+    """All channels so far, by column; `rest_current` are mean and spread of the current while idle, in A."""
 
     channels: Mapping[str, ChannelNoise] = field(default_factory=dict)
+    rest_current: Moments = field(default_factory=Moments)
     idle: bool = False
     seam: Seam | None = None
 
@@ -109,12 +105,15 @@ def update(state: Noise, block: SampleBlock) -> Noise:
     """Return the state after `block`; without current_a nothing counts as rest."""
     joined = joins(state.seam, block)
     idle = _idle(block, initially=state.idle and joined)
-    channels = dict(state.channels)
+    channels, rest = dict(state.channels), state.rest_current
+    if "current_a" in block.columns:
+        current = block.columns["current_a"]
+        rest = rest.plus(current[idle & ~np.isnan(current)].astype(np.float64))
     for name, column in block.columns.items():
         rows = np.flatnonzero(~np.isnan(column))
         known = channels.get(name, ChannelNoise())
         channels[name] = known.extended(column[rows].astype(np.float64), idle[rows], joined=joined)
-    return Noise(channels, bool(idle[-1]), behind(block))
+    return Noise(channels, rest, bool(idle[-1]), behind(block))
 
 
 def _idle(block: SampleBlock, *, initially: bool) -> Flags:
@@ -130,10 +129,12 @@ def _idle(block: SampleBlock, *, initially: bool) -> Flags:
 
 def _without_far(squares: Floats) -> Floats:
     """Return the squares that are not far beyond the middle one, or beyond the least that is not zero."""
-    moved = squares[squares > 0]
-    if len(moved) == 0:
+    if len(squares) == 0:
         return squares
-    middle = max(float(np.median(squares)), float(moved.min()))
+    middle = float(np.partition(squares, len(squares) // 2)[len(squares) // 2])
+    if middle == 0.0:
+        moved = squares[squares > 0]
+        middle = float(moved.min()) if len(moved) else 0.0
     return squares[squares <= _FAR * middle / _MIDDLE_OF_SQUARES]
 
 
