@@ -65,7 +65,8 @@ def skewed(facts: Facts) -> Iterator[str]:
     best = max(lags, key=lambda lag: lags[lag])
     if best != 0 and lags[best] > CORRELATED and lags[best] > MORE_AT_ANOTHER_LAG * abs(lags[0]):
         which = "voltage follows current" if best > 0 else "current follows voltage"
-        yield f"{which} {abs(best)} samples late: peak power and resistance suffer; sample both together"
+        samples = "sample" if abs(best) == 1 else "samples"
+        yield f"{which} {abs(best)} {samples} late: peak power and resistance suffer; sample both together"
     elif electrical.skew_s > electrical.spacing_s / 2:
         yield (
             f"voltage and current are sampled {electrical.skew_s * 1e3:.1f} ms apart, more than half an "
