@@ -3,13 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
+from capture.cut_uncertainty import cut_uncertainties
+from capture.figure_uncertainty import RunUncertainty
 from capture.quantities import Figure
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from capture.folds.cut_record import CutRecord, Sag
     from capture.folds.figures import RunFigures
+
+
+#: For callers who do not ask how well the run is known.
+NOTHING_KNOWN: Final = RunUncertainty({})
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,45 +45,49 @@ def numbered_cuts(figures: RunFigures, most: int | None = None) -> list[Numbered
     return cuts
 
 
-def cut_document(cut: NumberedCut, first_tick_us: int) -> dict[str, Any]:
-    """Return one cut as JSON: times in seconds since the first sample, figures with their units.
+def cut_document(
+    cut: NumberedCut, first_tick_us: int, known: RunUncertainty = NOTHING_KNOWN
+) -> dict[str, Any]:
+    """Return one cut as JSON: times in seconds since the first sample, figures with units and uncertainties.
 
     `phases` are null until they are told apart.
     """
     record = cut.record
+    u = cut_uncertainties(record, known)
     return {
         "index": cut.number,
         "start_s": (record.start_us - first_tick_us) * 1e-6,
         "end_s": (record.end_us - first_tick_us) * 1e-6,
         "duration_s": record.duration_s,
         "covered_s": record.covered_s,
-        "energy": _figure(record.energy_wh, "Wh"),
-        "charge": _figure(record.charge_ah, "Ah"),
-        "mean_power": _figure(record.mean_power_w, "W"),
-        "peak_current": _figure(record.peak_current_a, "A"),
-        "rest_voltage": _figure(record.rest_voltage_v, "V"),
+        "energy": _figure(record.energy_wh, "Wh", u.get("energy")),
+        "charge": _figure(record.charge_ah, "Ah", u.get("charge")),
+        "mean_power": _figure(record.mean_power_w, "W", u.get("mean_power")),
+        "peak_current": _figure(record.peak_current_a, "A", u.get("peak_current")),
+        "rest_voltage": _figure(record.rest_voltage_v, "V", u.get("rest_voltage")),
         "rested_s": record.rested_s,
-        "minimum_voltage": _figure(record.minimum_voltage_v, "V"),
-        **_sag("peak_sag", record.peak_sag),
-        **_sag("steady_sag", record.steady_sag),
-        "mean_speed": _figure(record.mean_speed_rpm, "1/min"),
-        "lowest_speed": _figure(record.lowest_speed_rpm, "1/min"),
-        "mean_force": _figure(record.mean_force_n, "N"),
-        "mean_torque": _figure(record.mean_torque_nm, "N.m"),
+        "minimum_voltage": _figure(record.minimum_voltage_v, "V", u.get("minimum_voltage")),
+        **_sag("peak_sag", record.peak_sag, u),
+        **_sag("steady_sag", record.steady_sag, u),
+        "mean_speed": _figure(record.mean_speed_rpm, "1/min", u.get("mean_speed")),
+        "lowest_speed": _figure(record.lowest_speed_rpm, "1/min", u.get("lowest_speed")),
+        "mean_force": _figure(record.mean_force_n, "N", u.get("mean_force")),
+        "mean_torque": _figure(record.mean_torque_nm, "N.m", u.get("mean_torque")),
         "phases": None,
         "has_gap": record.has_gap,
         "unfinished": cut.unfinished,
     }
 
 
-def _sag(name: str, sag: Sag | None) -> dict[str, Any]:
+def _sag(name: str, sag: Sag | None, u: Mapping[str, float | None]) -> dict[str, Any]:
     """Return a sag in its three forms: in volts, in percent of the rest voltage, per ampere."""
+    percent, per_ampere = f"{name}_percent", f"{name}_per_ampere"
     return {
-        name: _figure(None if sag is None else sag.volts, "V"),
-        f"{name}_percent": _figure(None if sag is None else sag.percent, "%"),
-        f"{name}_per_ampere": _figure(None if sag is None else sag.per_ampere, "Ohm"),
+        name: _figure(None if sag is None else sag.volts, "V", u.get(name)),
+        percent: _figure(None if sag is None else sag.percent, "%", u.get(percent)),
+        per_ampere: _figure(None if sag is None else sag.per_ampere, "Ohm", u.get(per_ampere)),
     }
 
 
-def _figure(value: float | None, unit: str) -> dict[str, Any] | None:
-    return None if value is None else Figure(value, None, unit).as_json()
+def _figure(value: float | None, unit: str, u: float | None) -> dict[str, Any] | None:
+    return None if value is None else Figure(value, u, unit).as_json()

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 from capture.cut_figures import numbered_cuts
 from capture.studies.columns import RunColumns, Span
 from capture.summary import summarise
-from capture.uncertainty.known import channel_uncertainties
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -56,4 +55,4 @@ def study(
         Span((cut.record.start_us - first_us) * 1e-6, (cut.record.end_us - first_us) * 1e-6)
         for cut in numbered_cuts(summary.figures)
     )
-    return StudiedRun(summary, columns, cuts, channel_uncertainties(recording.document))
+    return StudiedRun(summary, columns, cuts, summary.known.channels)

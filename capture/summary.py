@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
-from capture.cut_figures import numbered_cuts
-from capture.folds.run import ELECTRICAL, folds_for
+from capture.cautions.all_of_them import cautions
+from capture.cautions.facts import Facts
+from capture.figure_uncertainty import RunUncertainty, run_uncertainty, with_uncertainties
+from capture.folds.run import folds_for
+from capture.folds.speed import SPEED
 from capture.overview import OverviewBuilder
-from capture.quantities import COULOMB_PER_AH, Figure
-from capture.run_card import Outcome, RunCard
+from capture.quantities import Figure
+from capture.run_card import RunCard
 from capture.storage.amendments import merged
 
 if TYPE_CHECKING:
@@ -20,8 +23,6 @@ if TYPE_CHECKING:
     from capture.storage.amendments import Amendments
     from capture.storage.recording import Recording
 
-#: Below this a rest says more of the last load than of the charge state. Common practice, no source.
-SHORT_REST_S: Final = 2.0
 #: What is worth a look over a whole run.
 CHARTED: Final = ("current_a", "voltage_v", "speed_rpm")
 
@@ -34,6 +35,7 @@ class Summary:
     figures: RunFigures
     warnings: tuple[str, ...]
     overview: Overview = field(compare=False)
+    known: RunUncertainty = field(default_factory=RunUncertainty, compare=False)
 
     @property
     def card(self) -> RunCard:
@@ -47,7 +49,8 @@ class Summary:
         ValueError where they name a mark that the run has not.
         """
         recording = replace(self.recording, document=merged(self.recording.document, added))
-        return Summary(recording, self.figures, tuple(_warnings(recording, self.figures)), self.overview)
+        warnings = _warnings(recording, self.figures, self.known)
+        return Summary(recording, self.figures, warnings, self.overview, self.known)
 
     def as_json(self) -> dict[str, Any]:
         """Return the summary as the command line prints it."""
@@ -75,7 +78,7 @@ class Summary:
             "minimum_voltage": _json(figures.minimum_voltage),
             "drop_from_rest": _json(figures.drop_from_rest),
             "cuts": figures.cuts,
-            "mean_speed": _mean_speed(figures),
+            "mean_speed": _mean_speed(figures, self.known),
             "lowest_group": _lowest_group(figures),
             "peak_temperature": _json(figures.peak_temperature),
             "channels": {name: _channel(channel) for name, channel in figures.channels.items()},
@@ -104,70 +107,16 @@ def summarise(recording: Recording, progress: Callable[[int], None] = lambda _ro
         rows += len(block)
         progress(rows)
     figures = folds.figures()
-    return Summary(recording, figures, tuple(_warnings(recording, figures)), overview.overview())
+    known = run_uncertainty(figures, recording.document)
+    figures = with_uncertainties(figures, known)
+    return Summary(recording, figures, _warnings(recording, figures, known), overview.overview(), known)
 
 
-def _warnings(recording: Recording, figures: RunFigures) -> list[str]:
-    document = recording.document
-    warnings = _warnings_of_card(document, figures)
-    if recording.amendments_fault is not None:
-        warnings.append(f"read without its amendments: {recording.amendments_fault}")
-    if missing := ELECTRICAL - set(recording.columns):
-        names = " and ".join(sorted(missing))
-        warnings.append(f"without {names} there is no charge, energy or sag")
-    if document["interrupted"]:
-        warnings.append(f"the run was interrupted: {document['ended']}")
-    if document["lost_samples"]:
-        lost = document["lost_samples"]
-        share = lost / (lost + figures.samples)
-        warnings.append(
-            f"{lost} samples ({share:.2%}) were lost in {len(document['gaps'])} gaps; "
-            "charge and energy leave the gaps out"
-        )
-    warnings += _warnings_of_readings(document, figures)
-    if figures.energy is not None and figures.rest_voltage is None:
-        warnings.append("no rest before the first load: there is no rest voltage and no drop from it")
-    elif figures.rested_s is not None and figures.rested_s < SHORT_REST_S:
-        warnings.append(
-            f"the pack rested only {figures.rested_s:.1f} s in the recording before the first load"
-        )
-    return warnings
-
-
-def _warnings_of_card(document: dict[str, Any], figures: RunFigures) -> list[str]:
-    """Return what the run card says against the run: void, a limit passed, an outcome that misfits."""
-    card = RunCard.from_json(document["run_card"])
-    reason = f": {card.outcome_reason}" if card.outcome_reason else ""
-    warnings = []
-    if card.outcome is Outcome.VOID:
-        warnings.append(f"the run is void and does not count{reason}")
-    elif card.outcome is Outcome.RIG_FAILURE:
-        warnings.append(f"the rig failed{reason}")
-    elif card.outcome is Outcome.COMPLETED and document["interrupted"]:
-        warnings.append("the card says completed, but the recording was interrupted")
-    lowest, hottest = figures.minimum_voltage, figures.peak_temperature
-    warnings += _over_current(card, figures)
-    if card.cutoff_v is not None and lowest is not None and lowest.value < card.cutoff_v:
-        warnings.append(f"voltage fell to {lowest.value:.2f} V, under the cut-off of {card.cutoff_v:g} V")
-    most = card.max_temperature_degc
-    if most is not None and hottest is not None and hottest.value > most:
-        warnings.append(f"the pack reached {hottest.value:.1f} °C, over the {most:g} °C of the card")
-    return warnings
-
-
-def _over_current(card: RunCard, figures: RunFigures) -> list[str]:
-    """Return a warning where the mean current of a cut passes the card's limit; an inrush does not count."""
-    means = {
-        cut.number: cut.record.charge_ah * COULOMB_PER_AH / cut.record.covered_s
-        for cut in numbered_cuts(figures)
-        if cut.record.covered_s > 0
-    }
-    if card.max_current_a is None or not means:
-        return []
-    number, mean_a = max(means.items(), key=lambda pair: pair[1])
-    if mean_a <= card.max_current_a:
-        return []
-    return [f"cut {number} drew {mean_a:.1f} A on average, over the {card.max_current_a:g} A of the card"]
+def _warnings(recording: Recording, figures: RunFigures, known: RunUncertainty) -> tuple[str, ...]:
+    """Return the cautions of a run."""
+    card = RunCard.from_json(recording.document["run_card"])
+    columns = frozenset(recording.columns)
+    return cautions(Facts(recording.document, card, columns, figures, known, recording.amendments_fault))
 
 
 def _reading(reading: dict[str, Any]) -> dict[str, Any]:
@@ -176,32 +125,13 @@ def _reading(reading: dict[str, Any]) -> dict[str, Any]:
     return {**told, "after": reading.get("after", False)}
 
 
-def _warnings_of_readings(document: dict[str, Any], figures: RunFigures) -> list[str]:
-    """Return what is to be said of single readings: clipped, missing, suspect."""
-    warnings = []
-    accounting = figures.accounting
-    if accounting is not None and accounting.clipped:
-        names = ", ".join(sorted(document["clipped"]))
-        warnings.append(f"{accounting.clipped} samples are clipped ({names}): peaks there are lower bounds")
-    if accounting is not None and any(accounting.missing.values()):
-        counts = [f"{count} of {name}" for name, count in sorted(accounting.missing.items()) if count]
-        warnings.append(
-            f"readings are missing: {', '.join(counts)}; means and integrals leave longer holes out"
-        )
-    if figures.speed is not None and figures.speed.suspect_readings:
-        suspect = figures.speed.suspect_readings
-        readings, were = ("reading", "was") if suspect == 1 else ("readings", "were")
-        warnings.append(
-            f"{suspect} speed {readings} doubled or halved for a moment and {were} left out: "
-            "check the tachometer"
-        )
-    return warnings
-
-
-def _mean_speed(figures: RunFigures) -> dict[str, Any] | None:
+def _mean_speed(figures: RunFigures, known: RunUncertainty) -> dict[str, Any] | None:
     """Return the mean over all time covered, standstill included."""
     mean = None if figures.speed is None else figures.speed.mean
-    return None if mean is None else Figure(mean, None, "1/min").as_json()
+    if mean is None:
+        return None
+    u = known.of_channel(SPEED, mean, known.readings(SPEED, figures.duration_s))
+    return Figure(mean, u, "1/min").as_json()
 
 
 def _lowest_group(figures: RunFigures) -> dict[str, Any] | None:

@@ -14,11 +14,15 @@ if TYPE_CHECKING:
 
     from capture.folds.accounting import Accounting
     from capture.folds.cut_record import CutRecord
+    from capture.folds.exposure import Exposure
     from capture.folds.extremes import Extreme
     from capture.folds.integrals import ChannelIntegral
+    from capture.folds.noise import ChannelNoise
+    from capture.folds.pairing import Pairing
     from capture.folds.remaining_time import Remaining
     from capture.folds.run import FoldSettings, RunState
     from capture.folds.speed import SpeedState
+    from capture.uncertainty.moments import Moments
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +72,9 @@ class RunFigures:
     rest; `peak_current`, `peak_power` and `minimum_voltage` are of single samples; `drop_from_rest` is rest
     voltage minus minimum voltage. `cut_records` are the finished cuts, `latest_cut` the running one so far or
     else the last, with ticks on the clock of `first_tick_us`, the first sample; `channels` maps a column to
-    its own figures, suspect speeds left out.
+    its own figures, suspect speeds left out. `exposure`, `noise` (by column), `rest_current` (mean and
+    spread while idle, A) and `pairing` are what uncertainties and cautions follow from:
+    `capture.figure_uncertainty` and `capture.cautions` work them out when they are asked for.
     """
 
     duration_s: float
@@ -95,10 +101,14 @@ class RunFigures:
     remaining: Remaining | None = None
     accounting: Accounting | None = None
     first_tick_us: int | None = None
+    exposure: Exposure | None = None
+    noise: Mapping[str, ChannelNoise] = field(default_factory=dict)
+    rest_current: Moments | None = None
+    pairing: Pairing | None = None
 
 
 def report(state: RunState, settings: FoldSettings) -> RunFigures:
-    """Return the figures of `state`. Uncertainties are None until channels carry calibrations."""
+    """Return the figures of `state`, without uncertainties: those need the document's channels."""
     work, ends, rest = state.charge_energy, state.extremes, state.rest.before_load
     integrated = work.has_readings
     minimum, lowest = ends.minimum_voltage, ends.lowest_group
@@ -130,6 +140,10 @@ def report(state: RunState, settings: FoldSettings) -> RunFigures:
         remaining=None if limits is None else remaining_time.report(state.remaining, limits),
         accounting=state.accounting,
         first_tick_us=state.first_tick_us,
+        exposure=work.exposure if integrated else None,
+        noise=state.noise.channels,
+        rest_current=state.noise.rest_current,
+        pairing=state.pairing if integrated else None,
     )
 
 

@@ -12,6 +12,8 @@ from capture.folds import (
     cuts,
     extremes,
     integrals,
+    noise,
+    pairing,
     remaining_time,
     rest_voltage,
     speed,
@@ -71,6 +73,8 @@ class RunState:
     charge_energy: charge_energy.ChargeEnergy = field(default_factory=charge_energy.ChargeEnergy)
     rest: rest_voltage.RestVoltage = field(default_factory=rest_voltage.RestVoltage)
     cuts: cuts.Cuts = field(default_factory=cuts.Cuts)
+    noise: noise.Noise = field(default_factory=noise.Noise)
+    pairing: pairing.Pairing = field(default_factory=pairing.Pairing)
     remaining: remaining_time.RemainingTime = field(default_factory=remaining_time.RemainingTime)
 
 
@@ -94,6 +98,7 @@ def update(state: RunState, block: SampleBlock, settings: FoldSettings) -> RunSt
         integrals=integrals.update(state.integrals, block, divisors),
         extremes=extremes.update(state.extremes, block),
         speed=turning,
+        noise=noise.update(state.noise, block),
     )
     return _electrical(state, block, settings) if block.columns.keys() >= ELECTRICAL else state
 
@@ -108,6 +113,7 @@ def _electrical(state: RunState, block: SampleBlock, settings: FoldSettings) -> 
         state,
         charge_energy=charge_energy.update(state.charge_energy, block, settings.spacing),
         rest=rest,
+        pairing=pairing.update(state.pairing, block),
         cuts=cuts.update(state.cuts, block, rest.recent, settings.divisors),
         remaining=remaining,
     )

@@ -7,6 +7,7 @@ import pytest
 from logger_streams import channel, end, logger_with, start_reply
 
 from capture.events import TypedReading
+from capture.figure_uncertainty import run_uncertainty, with_uncertainties
 from capture.folds.run import RunFolds
 from capture.opening import Opening
 from capture.run import Run
@@ -58,9 +59,10 @@ def stored(tmp_path_factory):
 
 
 def test_a_stored_run_gives_the_live_figures(stored):
-    """Divisors are taken from the document, so every channel's figures are equal to the bit."""
+    """Divisors are taken from the document, so every figure and its uncertainty are equal to the bit."""
     recording, live = stored
-    assert summarise(recording).figures == live
+    known = run_uncertainty(live, recording.document)
+    assert summarise(recording).figures == with_uncertainties(live, known)
 
 
 def test_the_json_tells_of_every_channel(stored):
@@ -71,8 +73,9 @@ def test_the_json_tells_of_every_channel(stored):
     assert (speed["lowest"], speed["highest"], speed["readings"]) == (3000.0, 3000.0, ROWS // 2 - 2)
     assert speed["covered_s"] == pytest.approx(1.998)
     assert speed["integral"] == pytest.approx(1.998 * 3000.0)
-    assert told["mean_speed"] == {"value": pytest.approx(3000.0), "u": None, "unit": "1/min"}
-    assert told["lowest_group"] == {"group": 2, "value": pytest.approx(3.9), "u": None, "unit": "V"}
+    speed, group = told["mean_speed"], told["lowest_group"]
+    assert speed == {"value": pytest.approx(3000.0), "u": pytest.approx(9.0, rel=0.01), "unit": "1/min"}
+    assert group == {"group": 2, "value": pytest.approx(3.9), "u": pytest.approx(0.02, rel=0.1), "unit": "V"}
     assert told["peak_temperature"]["value"] == pytest.approx(44.96)
 
 

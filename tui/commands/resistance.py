@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from tui.commands.reading import add_recording_argument
-from tui.formatting import with_uncertainty
+from tui.formatting import plus_minus
 from tui.output import ProgressLine, print_json, print_result
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def _print_circuit(found: Resistance) -> None:
         return
     print_result(f"  {'circuit: R0':24} {_text(circuit.r0)}   (rms left over {_MILLI * circuit.rmse_v:.1f} mV)")
     for number, branch in enumerate(circuit.branches, start=1):
-        tau = with_uncertainty(branch.tau.value, branch.tau.u)
+        tau = plus_minus(branch.tau.value, branch.tau.u, 2)
         print_result(f"  {f'   R{number} and time constant':24} {_text(branch.r)}   {tau} s")
     for words in circuit.undetermined:
         print_result(f"     {words}")
@@ -99,4 +99,4 @@ def _print_groups(found: Resistance) -> None:
 def _text(figure: Figure | None) -> str:
     if figure is None:
         return "cannot tell"
-    return with_uncertainty(_MILLI * figure.value, None if figure.u is None else _MILLI * figure.u)
+    return plus_minus(_MILLI * figure.value, None if figure.u is None else _MILLI * figure.u, 2)
