@@ -89,9 +89,7 @@ class Resistance:
         }
 
 
-def resistance(
-    recording: Recording, progress: Callable[[int], None] = lambda _rows: None
-) -> Resistance:
+def resistance(recording: Recording, progress: Callable[[int], None] = lambda _rows: None) -> Resistance:
     """Return what a recording tells of its pack's resistance; `progress` as `studied_run.study` has it."""
     names = [
         name

@@ -30,6 +30,7 @@ _ORDINALS: Final = ("no", "first", "second")
 _ROUNDS: Final = 3
 _MOST_LN: Final = 1.0
 _IDLE_A: Final = 0.5
+_MEDIAN_STEP_TO_SIGMA: Final = 1.0484  # median |x1 - x2| of a normal distribution is 0.9539 sigma
 #: Sums of a million float64 readings are this good.
 _ROUNDING: Final = 1e-9
 #: Before anything is known, a block mean is trusted to this share of the voltage.
@@ -111,6 +112,13 @@ class CircuitSearch:
     def times_s(self) -> Floats:
         """When each block was read (n), as the mean of its readings, in seconds since the first sample."""
         return self._times_s
+
+    @property
+    def noise_variance_v2(self) -> Floats:
+        """The variance of each block mean (n) by the noise of its readings and one count alone."""
+        noise_v = _MEDIAN_STEP_TO_SIGMA * self._noise_v
+        least: Floats = np.maximum(noise_v**2 / self._sizes, self._floor_v2)
+        return least
 
     @property
     def drawn_c(self) -> Floats:

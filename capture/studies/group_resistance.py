@@ -1,4 +1,4 @@
-"""Resistance of each group of cells, and what lies between them: joints, straps and the leads inside a pack."""
+"""Resistance of each group of cells, and what lies between them: joints, straps, leads inside a pack."""
 
 from __future__ import annotations
 

@@ -32,7 +32,6 @@ if TYPE_CHECKING:
     from capture.open_circuit import OpenCircuitCurve
     from capture.run_card import RunCard
     from capture.studies.columns import RunColumns
-    from capture.studies.separable_fit import SeparableFit
     from capture.studies.step_response import StepResponse
     from capture.studies.steps import Step
     from capture.studies.thinning import Stretch
@@ -95,7 +94,9 @@ def pulse_resistance(
     """
     if not run.has("current_a", "voltage_v"):
         return None
-    stretches = [stretch for stretch in stretches_of(run) if can_tell(stretch)]
+    found = find_steps(run)
+    edges_s = [step.t_s - _EDGE_S for step in found]
+    stretches = [stretch for stretch in stretches_of(run, edges_s) if can_tell(stretch)]
     if not stretches:
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
@@ -107,7 +108,7 @@ def pulse_resistance(
     if response is None:
         return None
     gain = float(np.hypot(volts.gain, amperes.gain))
-    at_steps = _AtSteps(stretches, search, fit, response, gain)
+    at_steps = _AtSteps(stretches, search, response, gain)
     temperature = _temperature(run)
     steps = tuple(
         SteppedResistance(
@@ -116,7 +117,7 @@ def pulse_resistance(
             float(np.interp(step.t_s, search.times_s, search.drawn_c)) / COULOMB_PER_AH,
             None if temperature is None else float(np.interp(step.t_s, *temperature)),
         )
-        for step in find_steps(run)
+        for step in found
     )
     pulse = tuple(_of_run(response, steps, at, gain) for at in range(len(PULSE_TIMES_S)))
     return PulseResistance(
@@ -162,17 +163,15 @@ class _AtSteps:
         self,
         stretches: Sequence[Stretch],
         search: CircuitSearch,
-        fit: SeparableFit,
         response: StepResponse,
         gain: float,
     ) -> None:
         self._stretches = stretches
         self._first_block = np.cumsum([0, *(len(stretch.blocks) for stretch in stretches)])
         self._times_s = search.times_s
-        self._weights = fit.root_weight**2
+        self._weights = 1.0 / search.noise_variance_v2
         self._response = response
         self._gain = gain
-        self._share = 1.0 if response.circuit is None else response.circuit.independent_share
 
     def resistance(self, step: Step, after_s: float) -> Figure | None:
         """Return the resistance `after_s` after a step; None where the run breaks off or does not tell it."""
@@ -188,14 +187,7 @@ class _AtSteps:
         rows = self._blocks(number, step, after_s)
         if len(rows) < _LEAST_BLOCKS:
             return None
-        parts = self._parts(number, step, rows)
-        columns = np.column_stack([np.ones(len(rows)), -parts])
-        weights = self._weights[rows][:, None]
-        prior = np.diag([0.0, _DIFFERS_SHARE**-2, _DIFFERS_SHARE**-2])
-        information = columns.T @ (columns * weights) * self._share + prior
-        covariance = np.linalg.inv(information)
-        left_v = self._response.residual_v[rows]
-        shares = covariance @ (columns.T @ (left_v * weights[:, 0])) * self._share
+        shares, covariance = self._shares(rows, self._parts(number, step, rows))
         ohm, u_run = self._response.at(after_s)
         ohmic = float(self._response.ohms[0])
         each = np.array([0.0, ohmic, ohm - ohmic])
@@ -204,6 +196,23 @@ class _AtSteps:
             return None
         value = ohm + float(each @ shares)
         return _told(value, float(np.hypot(u_shares, u_run)), self._gain)
+
+    def _shares(self, rows: npt.NDArray[np.int64], parts: Floats) -> tuple[Floats, Floats]:
+        """Return by which shares the parts differ from the run's (behind the level before), and covariances.
+
+        What the blocks scatter beyond the noise of their readings widens the covariance: the model is not
+        exact there.
+        """
+        columns = np.column_stack([np.ones(len(rows)), -parts])
+        weights, left_v = self._weights[rows], self._response.residual_v[rows]
+        prior = np.diag([0.0, _DIFFERS_SHARE**-2, _DIFFERS_SHARE**-2])
+        told = columns.T @ (columns * weights[:, None])
+        moments = columns.T @ (left_v * weights)
+        shares = np.linalg.solve(told + prior, moments)
+        scatter = float(weights @ (left_v - columns @ shares) ** 2) / max(1, len(rows) - columns.shape[1])
+        widened = max(1.0, scatter)
+        covariance = np.linalg.inv(told / widened + prior)
+        return covariance @ moments / widened, covariance
 
     def _blocks(self, number: int, step: Step, after_s: float) -> npt.NDArray[np.int64]:
         """Return the blocks from shortly before a step until the time after it."""

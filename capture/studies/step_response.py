@@ -2,9 +2,10 @@
 
 v = open-circuit voltage - Z * di, with Z(t) = R0 + sum of R_j (1 - exp(-t / tau_j)). Two forms of it are
 fitted to all currents of the run at once, which deconvolves them. A circuit of up to two pairs whose time
-constants are searched for; and a ladder of fixed time constants, none of its resistances negative, which any
-pack has that only relaxes (a distribution of relaxation times). The circuit is taken where the ladder explains the
-run no better than its numbers cost (Schwarz, Annals of Statistics 6 (1978) 461; from memory).
+constants are searched for; and a ladder of fixed time constants, none of its resistances negative, which
+any pack has that only relaxes (a distribution of relaxation times). The circuit is taken where the ladder
+explains the run no better than its numbers cost (Schwarz, Annals of Statistics 6 (1978) 461; from
+memory).
 """
 
 from __future__ import annotations

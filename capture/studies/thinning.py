@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy.typing as npt
 
     from capture.studies.columns import RunColumns
@@ -84,8 +86,11 @@ class Stretch:
         return np.add.reduceat(readings, self.blocks) / self.sizes
 
 
-def stretches_of(run: RunColumns) -> list[Stretch]:
-    """Return the stretches of a run that a fit can use, in order; needs current_a and voltage_v."""
+def stretches_of(run: RunColumns, edges_s: Sequence[float] = ()) -> list[Stretch]:
+    """Return the stretches of a run that a fit can use, in order; needs current_a and voltage_v.
+
+    At `edges_s` blocks begin anew, as they do where the current jumps: what follows counts in detail.
+    """
     current, voltage = run.columns["current_a"], run.columns["voltage_v"]
     known = np.flatnonzero(~np.isnan(current))
     if len(known) < _LEAST_READINGS:
@@ -103,7 +108,8 @@ def stretches_of(run: RunColumns) -> list[Stretch]:
         charge_c = float(np.trapezoid(current[part], t_s))
         if ended_s - t_s[0] >= _LEAST_STRETCH_S:
             shy = _shy_of(t_s, holes, known, run.t_s)
-            stretch = _stretch(t_s, current[part], np.where(shy, np.nan, voltage[part]), usual_s, lost_s)
+            read_v = np.where(shy, np.nan, voltage[part])
+            stretch = _stretch(t_s, current[part], read_v, usual_s, lost_s, np.asarray(edges_s))
             if stretch is not None:
                 stretches.append(_begun_at(stretch, drawn_c))
         drawn_c += charge_c
@@ -135,7 +141,9 @@ def _shy_of(t_s: Floats, holes: Whole, known: Whole, run_t_s: Floats) -> npt.NDA
     return shy
 
 
-def _stretch(t_s: Floats, current: Floats, voltage: Floats, usual_s: float, lost_s: float) -> Stretch | None:
+def _stretch(
+    t_s: Floats, current: Floats, voltage: Floats, usual_s: float, lost_s: float, edges_s: Floats
+) -> Stretch | None:
     """Return the stretch on an even grid of instants; None where it has too few voltage readings."""
     per_mean = -(-len(t_s) // _MOST_INSTANTS)
     if per_mean > 1:
@@ -154,13 +162,15 @@ def _stretch(t_s: Floats, current: Floats, voltage: Floats, usual_s: float, lost
     else:
         grid = np.interp(np.arange(steps + 1), at, current)
     drawn_c = np.concatenate([[0.0], np.cumsum((grid[1:] + grid[:-1]) * (0.5 * step_s))])
-    blocks = _blocks(current[read], t_s[read], usual_s)
+    blocks = _blocks(current[read], t_s[read], usual_s, edges_s)
     return Stretch(float(t_s[0]), step_s, grid, drawn_c, at[read], voltage[read], blocks, lost_s)
 
 
-def _blocks(current: Floats, t_s: Floats, usual_s: float) -> Whole:
-    """Return where blocks of readings begin: at each jump of the current, then ever further apart."""
-    jumps = np.concatenate([[0], _jumps(current), [len(current)]])
+def _blocks(current: Floats, t_s: Floats, usual_s: float, edges_s: Floats) -> Whole:
+    """Return where blocks of readings begin: at jumps of the current and edges, then ever further apart."""
+    edges = np.searchsorted(t_s, edges_s)
+    within = edges[(edges > 0) & (edges < len(t_s))]
+    jumps = np.concatenate([[0], np.union1d(_jumps(current), within), [len(current)]]).astype(np.int64)
     longest = max(1, int(_LONGEST_BLOCK_S / max(float(np.median(np.diff(t_s))), usual_s)))
     offsets = [0]
     while offsets[-1] < len(current):

@@ -1,8 +1,8 @@
 """Resistance by two steps of the current: the home test and the cell makers' direct-current method.
 
-R = (U1 - U2) / (I2 - I1): U1 at the end of 10 s at 0.2 It, U2 at the end of 1 s at 1 It that follows at once,
-It being the current that would empty the rated capacity in an hour. Times and currents as IEC 61960-3 has them
-in quotations (the standard itself was not read).
+R = (U1 - U2) / (I2 - I1): U1 at the end of 10 s at 0.2 It, U2 at the end of 1 s at 1 It that follows at
+once, It being the current that would empty the rated capacity in an hour. Times and currents as IEC
+61960-3 has them in quotations (the standard itself was not read).
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ def two_step_resistance(
 def two_step_of_run(
     run: RunColumns, capacity_ah: float | None, uncertainties: Mapping[str, ChannelUncertainty]
 ) -> Figure | None:
-    """Return the first two-step resistance in a run; None where its load never holds the two currents so long.
+    """Return the first two-step resistance in a run; None where its load never holds the two currents.
 
     Needs the rated capacity, current_a and voltage_v. Readings are means over the last 50 ms of each step.
     """
@@ -135,5 +135,7 @@ def _read(t_s: Floats, current: Floats, voltage: Floats, end: int) -> HeldCurren
     start, stop = np.searchsorted(t_s, [last_s - _READ_OVER_S, last_s], "left")
     rows = slice(int(start), max(int(stop), int(start) + 1))
     count = rows.stop - rows.start
-    scatter = [float(part[rows].std(ddof=1)) / count**0.5 if count > 1 else 0.0 for part in (current, voltage)]
+    scatter = [
+        float(part[rows].std(ddof=1)) / count**0.5 if count > 1 else 0.0 for part in (current, voltage)
+    ]
     return HeldCurrent(float(current[rows].mean()), float(voltage[rows].mean()), *scatter)

@@ -77,7 +77,9 @@ def _print_circuit(found: Resistance) -> None:
     if circuit is None:
         print_result(f"  {'circuit':24} cannot tell")
         return
-    print_result(f"  {'circuit: R0':24} {_text(circuit.r0)}   (rms left over {_MILLI * circuit.rmse_v:.1f} mV)")
+    print_result(
+        f"  {'circuit: R0':24} {_text(circuit.r0)}   (rms left over {_MILLI * circuit.rmse_v:.1f} mV)"
+    )
     for number, branch in enumerate(circuit.branches, start=1):
         tau = plus_minus(branch.tau.value, branch.tau.u, 2)
         print_result(f"  {f'   R{number} and time constant':24} {_text(branch.r)}   {tau} s")
@@ -93,7 +95,9 @@ def _print_groups(found: Resistance) -> None:
         print_result(f"  {f'group {group.group}':24} {told}")
     closure = found.groups.closure
     if closure is not None:
-        print_result(f"  {f'joints, after {closure.after_s:g} s':24} {_text(closure.remainder)}   {closure.says}")
+        print_result(
+            f"  {f'joints, after {closure.after_s:g} s':24} {_text(closure.remainder)}   {closure.says}"
+        )
 
 
 def _text(figure: Figure | None) -> str:
