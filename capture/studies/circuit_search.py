@@ -135,17 +135,25 @@ class CircuitSearch:
         known, undetermined = self.determined(self.settled())
         return None if known is None else self._circuit(known, undetermined)
 
-    def settled(self) -> SeparableFit:
-        """Return the fit with its terms laid around what two pairs find, and the variances these leave."""
+    def settled(self, further: Floats | None = None, sds: Floats | None = None) -> SeparableFit:
+        """Return the fit with its terms laid around what two pairs find, and the variances these leave.
+
+        `further` (n, k) are columns of terms behind all others, coefficients near 0 to within `sds` (k).
+        """
+
+        def terms() -> OpenCircuitTerms:
+            plain = self._block_terms()
+            return plain if further is None or sds is None else plain.with_columns(further, sds)
+
         variance = self._first_variances()
         taus_s: tuple[float, ...] | None = None
         for _ in range(_ROUNDS):
-            fit = SeparableFit(self._stretches, self._voltage_v, self._block_terms(), variance)
+            fit = SeparableFit(self._stretches, self._voltage_v, terms(), variance)
             solution = fit.search(_MOST_PAIRS, taus_s)
             variance = np.maximum(block_variances(solution.residual_v, self._sizes), self._floor_v2)
             taus_s = solution.taus_s
             self._move_to(solution)
-        return SeparableFit(self._stretches, self._voltage_v, self._block_terms(), variance)
+        return SeparableFit(self._stretches, self._voltage_v, terms(), variance)
 
     def _first_variances(self) -> Floats:
         """Return variances to begin with: noise from reading to reading, and a little that always stays."""

@@ -16,10 +16,8 @@ import numpy as np
 
 from capture.quantities import COULOMB_PER_AH, Figure
 from capture.studies.circuit import can_tell, fast_enough
-from capture.studies.circuit_search import CircuitSearch
+from capture.studies.drifting_response import drifting_response, parts_under
 from capture.studies.known_pack import known_pack
-from capture.studies.relaxation import relaxed_current
-from capture.studies.step_response import step_response
 from capture.studies.steps import find_steps
 from capture.studies.thinning import stretches_of
 from capture.uncertainty.channels import HOBBY_DIVIDER, HOBBY_SHUNT
@@ -32,6 +30,7 @@ if TYPE_CHECKING:
     from capture.open_circuit import OpenCircuitCurve
     from capture.run_card import RunCard
     from capture.studies.columns import RunColumns
+    from capture.studies.drifting_response import DriftingResponse
     from capture.studies.step_response import StepResponse
     from capture.studies.steps import Step
     from capture.studies.thinning import Stretch
@@ -101,14 +100,12 @@ def pulse_resistance(
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
     amperes = uncertainties.get("current_a", HOBBY_SHUNT)
-    search = CircuitSearch(stretches, known_pack(card, volts, curve), volts.resolution)
-    fit = search.settled()
-    circuit, _ = search.determined(fit)
-    response = step_response(fit, circuit, search.times_s)
-    if response is None:
+    drifting = drifting_response(stretches, known_pack(card, volts, curve), card, volts.resolution)
+    if drifting is None:
         return None
+    search, response = drifting.search, drifting.response
     gain = float(np.hypot(volts.gain, amperes.gain))
-    at_steps = _AtSteps(stretches, search, response, gain)
+    at_steps = _AtSteps(stretches, drifting, gain)
     temperature = _temperature(run)
     steps = tuple(
         SteppedResistance(
@@ -159,18 +156,15 @@ def _temperature(run: RunColumns) -> tuple[Floats, Floats] | None:
 class _AtSteps:
     """By how much the response at a step differs from that of the whole run."""
 
-    def __init__(
-        self,
-        stretches: Sequence[Stretch],
-        search: CircuitSearch,
-        response: StepResponse,
-        gain: float,
-    ) -> None:
+    def __init__(self, stretches: Sequence[Stretch], drifting: DriftingResponse, gain: float) -> None:
+        search = drifting.search
         self._stretches = stretches
         self._first_block = np.cumsum([0, *(len(stretch.blocks) for stretch in stretches)])
         self._times_s = search.times_s
+        self._drawn_c = search.drawn_c
         self._weights = 1.0 / search.noise_variance_v2
-        self._response = response
+        self._drifting = drifting
+        self._response = drifting.response
         self._gain = gain
 
     def resistance(self, step: Step, after_s: float) -> Figure | None:
@@ -188,9 +182,12 @@ class _AtSteps:
         if len(rows) < _LEAST_BLOCKS:
             return None
         shares, covariance = self._shares(rows, self._parts(number, step, rows))
-        ohm, u_run = self._response.at(after_s)
+        middle_ohm, u_run = self._response.at(after_s)
         ohmic = float(self._response.ohms[0])
-        each = np.array([0.0, ohmic, ohm - ohmic])
+        drawn_c = np.interp(step.t_s, self._times_s, self._drawn_c)
+        at_step = self._drifting.shares_at(np.array([drawn_c]))[0] * (ohmic, middle_ohm - ohmic)
+        each = np.array([0.0, *at_step])
+        ohm = float(at_step.sum())
         u_shares = float(np.sqrt(each @ covariance @ each))
         if u_shares > _MOST_U_SHARE * ohm:
             return None
@@ -235,17 +232,14 @@ class _AtSteps:
         begin = int((step.t_s - _EDGE_S - stretch.start_s) / stretch.step_s)
         last = min(int(np.ceil(at[-1])) + 1, len(stretch.current_a))
         added = stretch.current_a[begin:last] - step.from_a
-        ohms, taus_s = self._response.ohms, self._response.taus_s
-        slow_v = np.zeros(len(added))
-        for ohm, tau_s in zip(ohms[1:], taus_s, strict=True):
-            if ohm > 0:
-                slow_v += ohm * relaxed_current(added, stretch.step_s, tau_s)
+        parts = parts_under(added, stretch.step_s, self._response)
+        drifted = self._drifting.shares_at(stretch.drawn_c[begin:last])
         instants = np.arange(begin, last)
         begins = ends[blocks] - readings.start
         sizes = np.diff(np.append(begins, len(at)))
         return np.column_stack(
             [
                 np.add.reduceat(np.interp(at, instants, part, left=0.0), begins) / sizes
-                for part in (ohms[0] * added, slow_v)
+                for part in (parts[0] * drifted[:, 0], parts[1] * drifted[:, 1])
             ]
         )

@@ -41,11 +41,15 @@ _ALIKE_SHARE: Final = 0.5
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ladder:
-    """The response as a ladder: `ohms` (1 + rungs) are R0 and the rungs' at `taus_s` (rungs)."""
+    """The response as a ladder: `ohms` (1 + rungs) are R0 and the rungs' at `taus_s` (rungs).
+
+    `residual_v` (n) is what it leaves at each block, `terms` are the coefficients of the open-circuit terms.
+    """
 
     taus_s: tuple[float, ...]
     ohms: Floats
     residual_v: Floats
+    terms: Floats
     squares: float
     _covariance: Covariance
     _first: int
@@ -76,6 +80,13 @@ class StepResponse:
         if self.circuit is None:
             return self.ladder.ohms
         return np.array([self.circuit.ohmic, *(pair.ohm for pair in self.circuit.pairs())])
+
+    @property
+    def terms(self) -> Floats:
+        """The coefficients of the open-circuit terms, in the order of the fit."""
+        if self.circuit is None:
+            return self.ladder.terms
+        return self.circuit.solution.coefficients[: len(self.ladder.terms)]
 
     @property
     def residual_v(self) -> Floats:
@@ -140,7 +151,8 @@ def _ladder(fit: SeparableFit, times_s: Floats, pair_s: Sequence[float]) -> Ladd
     standardised = residual_v * fit.root_weight
     left = np.concatenate([standardised, expected - priors @ found])
     covariance = covariance_of(weighted, priors, standardised, times_s)
-    return Ladder(tuple(taus_s), ohms, residual_v, float(left @ left), covariance, free)
+    terms = others[: fit.terms.columns.shape[1]]
+    return Ladder(tuple(taus_s), ohms, residual_v, terms, float(left @ left), covariance, free)
 
 
 def _rungs(fit: SeparableFit) -> list[float]:

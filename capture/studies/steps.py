@@ -26,6 +26,8 @@ _LEAST_SIGMAS: Final = 8.0
 _LEAST_A: Final = 0.2
 _MEDIAN_STEP_TO_SIGMA: Final = 1.0484  # median |x1 - x2| of a normal distribution is 0.9539 sigma
 _MOST_STEPS: Final = 400
+#: Within this time of a larger step (its inrush, its tail) none is taken for one of its own.
+_APART_S: Final = 0.4
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +62,7 @@ def find_steps(run: RunColumns) -> tuple[Step, ...]:
     low, high = np.quantile(current, [0.01, 0.99])
     samples = max(1.0, level_s / usual_s)
     least = max(_LEAST_A, _LEAST_SHARE * float(high - low), _LEAST_SIGMAS * noise / samples**0.5)
-    peaks = _peaks(t_s, np.nan_to_num(change), least, guard_s + level_s)
+    peaks = _peaks(t_s, np.nan_to_num(change), least, max(_APART_S, guard_s + level_s))
     strongest = np.sort(peaks[np.argsort(change[peaks])[-_MOST_STEPS:]])
     steps = (
         Step(_half_way(t_s, current, row, (before[row], behind[row]), guard_s), before[row], behind[row])
