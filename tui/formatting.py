@@ -33,6 +33,11 @@ _DISK_IN_MINUTES_BELOW: Final = 120
 _DISK_UNLIMITED_HOURS: Final = 100
 _CLOCK_MINUTES: Final = 100
 _CLOCK_HOURS: Final = 100
+#: What a standard uncertainty is multiplied by where a figure is shown: about 95 % (GUM 6.3.3).
+COVERAGE: Final = 2.0
+COVERAGE_MEANS: Final = "± is the expanded uncertainty, k = 2 (about 95 %)"
+_DIGITS_OF_U: Final = 2
+_MOST_DECIMALS: Final = 6
 #: From here on a number is shown as mantissa and exponent: nothing of this size is real on a pack.
 _HUGE: Final = 1e7
 
@@ -51,6 +56,22 @@ def number(value: float | None, decimals: int) -> str:
 def with_unit(value: float | None, unit: str) -> str:
     """Return the value in the decimals of its unit, such as `36.42 V`."""
     return f"{number(value, DECIMALS.get(unit, 2))} {unit}"
+
+
+def plus_minus(value: float, u: float | None, decimals: int) -> str:
+    """Return a value with its expanded uncertainty (k = 2), such as `12.53 ± 0.29`.
+
+    Two digits of the uncertainty, the value to the same decimals (GUM 7.2.6); where `u` is None or 0, the
+    value with `decimals`.
+    """
+    if not u or not math.isfinite(u) or not math.isfinite(value):
+        return number(value, decimals)
+    expanded = COVERAGE * u
+    places = _DIGITS_OF_U - 1 - math.floor(math.log10(expanded))
+    if float(f"{expanded:.{max(places, 0)}f}") >= 10 ** (_DIGITS_OF_U - places):  # 0.0996 rounds to 0.100
+        places -= 1
+    places = min(max(places, 0), _MOST_DECIMALS)
+    return f"{number(value, places)} ± {expanded:.{places}f}"
 
 
 def figure(shown: Figure | None, unit: str) -> str:
