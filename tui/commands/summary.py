@@ -32,7 +32,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _print(summary: Summary) -> None:
-    figures, document = summary.figures, summary.recording.document
+    figures, document = summary.stated, summary.recording.document
     card = document["run_card"]
     about = ", ".join(str(card[key]) for key in ("kind", "pack", "tool") if card.get(key))
     print_result(f"{summary.recording.path.name}   {about}")
@@ -77,7 +77,7 @@ def _channels(summary: Summary) -> None:
     """Print what only loggers with more channels can tell."""
     from capture.folds.speed import SPEED
 
-    figures, known = summary.figures, summary.known
+    figures, known = summary.stated, summary.known
     speed, group = figures.speed, figures.lowest_group
     if speed is not None and speed.working_mean is not None:
         lowest = "" if speed.lowest_working is None else f"   lowest {speed.lowest_working:.0f}"

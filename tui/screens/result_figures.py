@@ -19,7 +19,7 @@ _SECONDS_BELOW: Final = 600
 
 def shown_figures(summary: Summary) -> list[ShownFigure]:
     """Return the figures in the order in which they are wanted; of rarer channels only what there is."""
-    figures, document = summary.figures, summary.recording.document
+    figures, document = summary.stated, summary.recording.document
     seconds = figures.duration_s
     long = number(seconds, 1) + " s" if seconds < _SECONDS_BELOW else duration(seconds)
     return [
