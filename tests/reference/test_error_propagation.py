@@ -32,7 +32,7 @@ from capture.uncertainty.known import channel_uncertainties
 CURRENT = ChannelUncertainty(gain=0.006, offset=0.03, correlation=-0.6)
 VOLTAGE = ChannelUncertainty(gain=0.004, offset=0.02, correlation=0.3)
 SURE = ChannelUncertainty(gain=0.0, offset=0.0)
-KNOWN = Electrical(CURRENT, VOLTAGE, spacing_s=0.002, scatter_a=0.0, scatter_v=0.0)
+KNOWN = Electrical(CURRENT, VOLTAGE, spacing_s=0.002, scatter_a=0.0, scatter_v=0.0, lowest_over_s=0.02)
 CORRELATED = {(0, 1): CURRENT.correlation, (2, 3): VOLTAGE.correlation}
 ERRORS = [Estimate(0.0, u) for u in (CURRENT.gain, CURRENT.offset, VOLTAGE.gain, VOLTAGE.offset)]
 
