@@ -29,10 +29,11 @@ class Electrical:
 
     `spacing_s` is the time between samples that have both. `scatter_a`, `scatter_v` are what one sample is
     uncertain by where it stands for its share of a sum: the noise alone where a sample is the mean over its
-    window, ripple and edges too where it is of one instant. `lowest_over_s` is over what the loaded voltage is
-    averaged before its lowest is taken. `averaged`: both channels are means. `resistance_ohm` is what the run shows of sample to sample; `skew_s` by how much the current is sampled later than the
-    voltage, `slope_a_per_s` the root mean square slope of the current; `together` is the correlation of both
-    scatters (-1 to 1): ripple moves both. `clock` is the relative u of time.
+    window, ripple and edges too where it is of one instant. `lowest_over_s`: the loaded voltage is averaged
+    over this before its lowest is taken. `averaged`: both channels are means. `resistance_ohm` is what the
+    run shows of sample to sample; `skew_s` by how much the current is sampled later than the voltage,
+    `slope_a_per_s` the root mean square slope of the current; `together` is the correlation of both scatters
+    (-1 to 1): ripple moves both. `clock` is the relative u of time.
     """
 
     current: ChannelUncertainty
