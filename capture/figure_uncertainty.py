@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.folds.extremes import TEMPERATURE
+from capture.folds.loaded_voltage import LOWEST_OVER_US
 from capture.folds.rest_voltage import MEAN_OVER_US
 from capture.folds.speed import SPEED
 from capture.quantities import COULOMB_PER_AH, JOULE_PER_WH
@@ -227,6 +228,7 @@ def _electrical(
         spacing_s=spacing_s,
         scatter_a=_scatter(figures, channels, "current_a", document),
         scatter_v=_scatter(figures, channels, "voltage_v", document),
+        lowest_over_s=LOWEST_OVER_US * 1e-6,
         averaged=averaged,
         resistance_ohm=pairing.resistance_ohm,
         skew_s=skew_s(current, voltage),

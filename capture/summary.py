@@ -29,7 +29,10 @@ CHARTED: Final = ("current_a", "voltage_v", "speed_rpm")
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """A run in figures, with what a reader should know before believing them, and how it looks."""
+    """A run in figures, with what a reader should know before believing them, and how it looks.
+
+    `figures` are those of the folds, equal to the live ones to the bit; `stated` has their uncertainties.
+    """
 
     recording: Recording
     figures: RunFigures
@@ -41,6 +44,11 @@ class Summary:
     def card(self) -> RunCard:
         """The run card, amended."""
         return RunCard.from_json(self.recording.document["run_card"])
+
+    @property
+    def stated(self) -> RunFigures:
+        """The figures, each with its uncertainty."""
+        return with_uncertainties(self.figures, self.known)
 
     def amended_by(self, added: Amendments) -> Summary:
         """Return the summary with amendments in the document and the warnings that follow from them.
@@ -54,7 +62,7 @@ class Summary:
 
     def as_json(self) -> dict[str, Any]:
         """Return the summary as the command line prints it."""
-        figures, document = self.figures, self.recording.document
+        figures, document = self.stated, self.recording.document
         return {
             "recording": str(self.recording.path),
             "duration_s": figures.duration_s,
@@ -108,7 +116,6 @@ def summarise(recording: Recording, progress: Callable[[int], None] = lambda _ro
         progress(rows)
     figures = folds.figures()
     known = run_uncertainty(figures, recording.document)
-    figures = with_uncertainties(figures, known)
     return Summary(recording, figures, _warnings(recording, figures, known), overview.overview(), known)
 
 
@@ -116,7 +123,8 @@ def _warnings(recording: Recording, figures: RunFigures, known: RunUncertainty) 
     """Return the cautions of a run."""
     card = RunCard.from_json(recording.document["run_card"])
     columns = frozenset(recording.columns)
-    return cautions(Facts(recording.document, card, columns, figures, known, recording.amendments_fault))
+    stated = with_uncertainties(figures, known)
+    return cautions(Facts(recording.document, card, columns, stated, known, recording.amendments_fault))
 
 
 def _reading(reading: dict[str, Any]) -> dict[str, Any]:

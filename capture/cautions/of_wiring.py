@@ -25,9 +25,10 @@ MORE_AT_ANOTHER_LAG: Final = 1.2
 GROUPS_MISS: Final = 0.01
 #: More standard uncertainties than this are no chance (95 %, GUM 6.3.3).
 SIGNIFICANT: Final = 2.0
-#: Words that say that the voltage is sensed where the pack ends, of our own rigs and in plain English.
-_AT_THE_PACK: Final = re.compile(r"pack|battery|terminal|tap|blade|cell", re.IGNORECASE)
-_BEHIND: Final = re.compile(r"\b(tool|lead|leads|cable|wire|shunt|logger|load)\b", re.IGNORECASE)
+#: Words that say that the voltage is sensed where the pack ends, and such that say that it is elsewhere.
+_AT_THE_PACK: Final = re.compile(r"pack|batter|blade|cell|\btap", re.IGNORECASE)
+_ELSEWHERE: Final = re.compile(r"\b(tool|leads?|cables?|wires?|shunt|logger|load)\b", re.IGNORECASE)
+_SENSED: Final = re.compile(r"sens|measur|volt", re.IGNORECASE)
 
 
 def wrong_sign(facts: Facts) -> Iterator[str]:
@@ -76,24 +77,22 @@ def skewed(facts: Facts) -> Iterator[str]:
 
 def behind_leads(facts: Facts) -> Iterator[str]:
     """Yield that the voltage is not sensed at the pack: the drop of the leads counts as sag."""
-    where = str(facts.channel("voltage_v").get("sensed_at") or "").strip()
+    where = str(facts.channel("voltage_v").get("sensed_at") or "")
     wiring = facts.card.wiring or ""
-    if where and (not _AT_THE_PACK.search(where) or _BEHIND.search(where)):
+    if _ELSEWHERE.search(where) and not _AT_THE_PACK.search(where):
         yield f"voltage is sensed at {where}, not at the pack: the drop of the leads counts as sag"
-    elif re.search(r"sens|measur|voltage", wiring, re.IGNORECASE) and _BEHIND.search(wiring):
+    elif _SENSED.search(wiring) and _ELSEWHERE.search(wiring) and not _AT_THE_PACK.search(wiring):
         yield f'voltage may be sensed behind leads (the card says "{wiring}"): their drop counts as sag'
 
 
 def groups_do_not_sum(facts: Facts) -> Iterator[str]:
     """Yield that the groups' voltages do not make the pack's, on average over the run."""
-    columns = [column for _, column in group_columns(tuple(sorted(facts.columns)))]
-    channels = facts.figures.channels
+    groups, channels = group_columns(tuple(sorted(facts.columns))), facts.figures.channels
+    columns = [column for _, column in groups]
     means = [channels[column].mean for column in columns if column in channels]
     pack = channels["voltage_v"].mean if "voltage_v" in channels else None
-    numbers = [number for number, _ in group_columns(tuple(sorted(facts.columns)))]
-    if pack is None or len(means) < 2 or numbers != list(range(1, len(numbers) + 1)):  # noqa: PLR2004  a sum
-        return
-    if facts.card.series not in {None, len(means)} or None in means:
+    whole = [number for number, _ in groups] == list(range(1, (facts.card.series or len(groups)) + 1))
+    if pack is None or not means or not whole or None in means:
         return
     total = sum(mean for mean in means if mean is not None)
     may = max(GROUPS_MISS * pack, SIGNIFICANT * (_sum_u(facts, columns, pack) or 0.0))

@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 #: A tool that chops draws a current with a root mean square ripple of at most this share of its mean, as the
 #: pack and its leads see it. Common practice, no source.
 MOST_RIPPLE: Final = 0.3
-#: The lowest loaded voltage is a mean over this (`folds.loaded_voltage`).
-_LOWEST_OVER_S: Final = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,10 +29,11 @@ class Electrical:
 
     `spacing_s` is the time between samples that have both. `scatter_a`, `scatter_v` are what one sample is
     uncertain by where it stands for its share of a sum: the noise alone where a sample is the mean over its
-    window, ripple and edges too where it is of one instant. `averaged`: both are such means. `resistance_ohm`
-    is what the run shows of sample to sample; `skew_s` by how much the current is sampled later than the
-    voltage, `slope_a_per_s` the root mean square slope of the current; `together` is the correlation of both
-    scatters (-1 to 1): ripple moves both. `clock` is the relative u of time.
+    window, ripple and edges too where it is of one instant. `lowest_over_s`: the loaded voltage is averaged
+    over this before its lowest is taken. `averaged`: both channels are means. `resistance_ohm` is what the
+    run shows of sample to sample; `skew_s` by how much the current is sampled later than the voltage,
+    `slope_a_per_s` the root mean square slope of the current; `together` is the correlation of both scatters
+    (-1 to 1): ripple moves both. `clock` is the relative u of time.
     """
 
     current: ChannelUncertainty
@@ -42,6 +41,7 @@ class Electrical:
     spacing_s: float
     scatter_a: float
     scatter_v: float
+    lowest_over_s: float
     averaged: bool = False
     resistance_ohm: float = 0.0
     skew_s: float = 0.0
@@ -51,8 +51,8 @@ class Electrical:
 
     @property
     def lowest_readings(self) -> float:
-        """How many samples the mean over 20 ms has whose lowest is the minimum voltage of a cut."""
-        return max(_LOWEST_OVER_S / self.spacing_s, 1.0)
+        """How many samples the mean has whose lowest is the minimum voltage of a cut."""
+        return max(self.lowest_over_s / self.spacing_s, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,8 +162,8 @@ def extreme_random(single: float, readings: float) -> float:
 
 
 def lowest_mean_random(known: Electrical, seconds: float) -> float:
-    """Return the random part of u of the lowest 20 ms mean of the voltage in a stretch of `seconds`."""
-    return extreme_random(known.scatter_v / math.sqrt(known.lowest_readings), seconds / _LOWEST_OVER_S)
+    """Return the random part of u of the lowest mean of the voltage in a stretch of `seconds`."""
+    return extreme_random(known.scatter_v / math.sqrt(known.lowest_readings), seconds / known.lowest_over_s)
 
 
 def peak_power_u(known: Electrical, power_w: float, current_a: float, seconds: float) -> float:

@@ -3,8 +3,11 @@
 import json
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
+
+ROOT = Path(__file__).parents[2]
 
 
 def modules_after(statement):
@@ -12,7 +15,7 @@ def modules_after(statement):
     loaded = "sorted({name.split('.')[0] for name in sys.modules})"
     code = f"import sys, json\n{statement}\nprint(json.dumps({loaded}))"
     done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60, cwd=ROOT
     )
     return set(json.loads(done.stdout.splitlines()[-1]))
 
@@ -52,10 +55,14 @@ def test_recording_works_without_a_screen(tmp_path):
             "import tui.commands.summary, tui.commands.demo, tui.commands.record",
             {"textual", "rich", "pyarrow", "bleak"},
         ),
+        (
+            "from tui.command_line import main; main(['summary', 'recordings/orchard-wren.parquet'])",
+            {"textual", "scipy", "polars", "bleak"},
+        ),
         ("import tui.commands.find", {"textual", "rich", "pyarrow", "numpy", "serial"}),
         ("import tui.app, tui.local_workbench", {"pyarrow", "polars", "bleak"}),
     ],
-    ids=["version", "protocol", "session", "commands", "find", "screens"],
+    ids=["version", "protocol", "session", "commands", "summary", "find", "screens"],
 )
 def test_nothing_is_loaded_before_it_is_needed(statement, absent):
     """The version needs no library; pyarrow waits for a recording; the screen waits for a screen."""

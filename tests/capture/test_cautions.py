@@ -198,6 +198,7 @@ def test_voltage_behind_leads():
         return lines(behind_leads, replace(GOOD, document=told, card=RunCard(wiring=wiring)))
 
     assert sensed("pack terminals") == sensed("balance tap") == sensed() == []
+    assert sensed("terminals") == sensed("pack end of the leads") == []
     assert sensed("tool terminals")[0].startswith("voltage is sensed at tool terminals, not at the pack")
     assert sensed("", "voltage at the far end of 2 m leads")[0].startswith("voltage may be sensed behind")
     assert sensed("", "voltage at the blades") == []

@@ -59,10 +59,19 @@ def stored(tmp_path_factory):
 
 
 def test_a_stored_run_gives_the_live_figures(stored):
-    """Divisors are taken from the document, so every figure and its uncertainty are equal to the bit."""
+    """Divisors are taken from the document, so every channel's figures are equal to the bit."""
+    recording, live = stored
+    assert summarise(recording).figures == live
+
+
+def test_uncertainties_are_the_same_whoever_asks(stored):
+    """They follow from the folds' sums and the document: nothing is read again for them."""
     recording, live = stored
     known = run_uncertainty(live, recording.document)
-    assert summarise(recording).figures == with_uncertainties(live, known)
+    stated = summarise(recording).stated
+    assert stated == with_uncertainties(live, known)
+    assert stated.energy.u > 0
+    assert live.energy.u is None
 
 
 def test_the_json_tells_of_every_channel(stored):

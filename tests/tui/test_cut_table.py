@@ -148,3 +148,12 @@ async def test_a_narrower_table_gives_columns_up_and_takes_them_again():
         await pilot.resize_terminal(120, 20)
         await pilot.pause()
         assert cells(pilot.app) == wide
+
+
+def test_uncertainties_stand_behind_the_values_that_have_one():
+    """Two standard uncertainties, rounded; a figure without one stays as it is."""
+    us = [{"energy": 0.0123, "mean_power": 4.0}, {}]
+    lines = text_lines(numbered(CUT, GAPPED), FIRST_US, us)
+    assert f"{CUT.energy_wh:.3f} ± 0.025" in lines[1]
+    assert f"{CUT.mean_power_w:.1f} ± 8.0" in lines[1]
+    assert "±" not in lines[2]

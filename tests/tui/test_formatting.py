@@ -10,6 +10,7 @@ from tui.formatting import (
     large,
     number,
     plain,
+    plus_minus,
     quantity_words,
     rate,
     with_unit,
@@ -91,3 +92,25 @@ def test_names_cannot_steer_the_terminal():
     assert plain("[red]x[/]\x1b]0;t\x07\r\n\u202e\u200b\x9b") == r"[red]x[/]\x1b]0;t\x07\r\n\u202e\u200b\x9b"
     assert plain("Säge 鋸") == "Säge 鋸"
     assert quantity_words("pack_temperature") == "pack temperature"
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "shown"),
+    [
+        (12.52597, 0.14414, "12.53 ± 0.29"),
+        (2717.13, 30.638, "2717 ± 61"),
+        (0.32321, 0.0032707, "0.3232 ± 0.0065"),
+        (26.8, 1.0005, "26.8 ± 2.0"),
+        (1000.0, 0.0498, "1000.00 ± 0.10"),  # 0.0996: rounding up takes a digit away
+        (1000.0, 0.04974, "1000.000 ± 0.099"),
+        (5.0, 499.0, "5 ± 998"),
+        (-0.0001, 0.02, "0.000 ± 0.040"),  # no sign that means nothing
+        (5.04, None, "5.0"),
+        (5.04, 0.0, "5.0"),
+        (5.04, NAN, "5.0"),
+        (NAN, 0.1, "—"),
+    ],
+)
+def test_a_value_is_rounded_to_two_digits_of_its_uncertainty(value, u, shown):
+    """GUM 7.2.6: at most two digits of an uncertainty, and the value to the same decimals; k = 2."""
+    assert plus_minus(value, u, 1) == shown

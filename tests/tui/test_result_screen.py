@@ -11,6 +11,7 @@ from capture.events import TypedReading
 from capture.run_card import Outcome, RunCard
 from capture.storage.amendments import Amendments
 from tui.screens.result import NextRun
+from tui.screens.result_figures import shown_figures
 from tui.widgets.figure_cell import FigureCell
 
 
@@ -372,3 +373,14 @@ async def test_every_size_shows_whole_numbers(result_at, size, summary):
         for width in range(40, 201, 40):
             await pilot.resize_terminal(width, 12 + width // 4)
             await pilot.pause()
+
+
+def test_uncertainties_are_shown_where_there_is_room():
+    """The name is whole before the uncertainty is told; value and digits are never cut."""
+    known = replace(FIGURES, energy=replace(FIGURES.energy, u=0.144))
+    energy = next(one for one in shown_figures(summary_of(figures=known)) if one.name == "energy, net")
+    assert (energy.text, energy.precise) == ("12.526 Wh", "12.53 ± 0.29 Wh")
+    assert energy.fitting(15) == "12.53 ± 0.29 Wh"
+    assert energy.fitting(14) == "12.526 Wh"
+    charge = next(one for one in shown_figures(summary_of(figures=known)) if one.name == "charge, net")
+    assert charge.fitting(80) == charge.text

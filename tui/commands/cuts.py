@@ -19,6 +19,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Print the cuts; return the exit status."""
     from capture.cut_figures import cut_document, numbered_cuts
+    from capture.cut_uncertainty import cut_uncertainties
+    from tui.formatting import COVERAGE_MEANS
     from tui.widgets.cut_rows import GAP_MEANS, UNFINISHED_MEANS, text_lines
 
     summary = read_summary(arguments.recording)
@@ -29,8 +31,10 @@ def run(arguments: argparse.Namespace) -> int:
     if not cuts:
         print_result("No cuts: the current never stayed at work long enough to be one.")
         return 0
-    for line in text_lines(cuts, first_tick_us):
+    us = [cut_uncertainties(cut.record, summary.known) for cut in cuts]
+    for line in text_lines(cuts, first_tick_us, us):
         print_result(line)
+    print_result(COVERAGE_MEANS)
     if any(cut.record.has_gap for cut in cuts):
         print_result(GAP_MEANS)
     if any(cut.unfinished for cut in cuts):

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from capture.quantities import UNIT_LABELS, Figure
 from tui.commands.reading import add_recording_argument, read_summary
+from tui.formatting import COVERAGE_MEANS, plus_minus
 from tui.output import print_json, print_result
 
 if TYPE_CHECKING:
     import argparse
 
     from capture.folds.figures import RunFigures
-    from capture.quantities import Figure
     from capture.summary import Summary
 
 
@@ -31,7 +32,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _print(summary: Summary) -> None:
-    figures, document = summary.figures, summary.recording.document
+    figures, document = summary.stated, summary.recording.document
     card = document["run_card"]
     about = ", ".join(str(card[key]) for key in ("kind", "pack", "tool") if card.get(key))
     print_result(f"{summary.recording.path.name}   {about}")
@@ -42,7 +43,8 @@ def _print(summary: Summary) -> None:
     for name, figure, decimals in _always(figures):
         _line(name, "cannot tell" if figure is None else _value(figure, decimals))
     _line("cuts", "cannot tell" if figures.cuts is None else f"{figures.cuts:10d}")
-    _channels(figures)
+    _channels(summary)
+    print_result(f"  {COVERAGE_MEANS}")
     for mark in document["marks"]:
         at = "?" if mark["t_s"] is None else f"{mark['t_s']:.3f}"
         _line("mark", f"{at:>10} s {mark['text']}")
@@ -71,20 +73,27 @@ def _always(figures: RunFigures) -> list[tuple[str, Figure | None, int]]:
     ]
 
 
-def _channels(figures: RunFigures) -> None:
+def _channels(summary: Summary) -> None:
     """Print what only loggers with more channels can tell."""
+    from capture.folds.speed import SPEED
+
+    figures, known = summary.stated, summary.known
     speed, group = figures.speed, figures.lowest_group
     if speed is not None and speed.working_mean is not None:
         lowest = "" if speed.lowest_working is None else f"   lowest {speed.lowest_working:.0f}"
-        _line("speed in the cuts", f"{speed.working_mean:10.0f} rpm{lowest}")
+        u = known.of_channel(SPEED, speed.working_mean, known.readings(SPEED, figures.duration_s))
+        _line("speed in the cuts", f"{_value(Figure(speed.working_mean, u, 'rpm'), 0)}{lowest}")
     if group is not None:
-        _line("lowest group", f"{group.voltage.value:10.3f} V   group {group.group}")
+        _line("lowest group", f"{_value(group.voltage, 3)}   group {group.group}")
     if figures.peak_temperature is not None:
-        _line("hottest", f"{figures.peak_temperature.value:10.1f} °C")
+        _line("hottest", _value(figures.peak_temperature, 1))
 
 
 def _value(figure: Figure, decimals: int) -> str:
-    return f"{figure.value:10.{decimals}f} {figure.unit}"
+    """Return value and uncertainty with the unit; values stand one below the other, to the sign between."""
+    value, _, expanded = plus_minus(figure.value, figure.u, decimals).partition(" ± ")
+    behind = f" ± {expanded}" if expanded else ""
+    return f"{value:>10}{behind} {UNIT_LABELS.get(figure.unit, figure.unit)}"
 
 
 def _line(name: str, value: str) -> None:

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from capture.quantities import UNIT_LABELS
-from tui.formatting import MISSING, duration, number, plain
+from capture.quantities import UNIT_LABELS, Figure
+from tui.formatting import MISSING, duration, number, plain, plus_minus
 from tui.typed_values import CARD_FIELDS, shown_field
 from tui.widgets.figure_cell import ShownFigure
 
 if TYPE_CHECKING:
     from capture.folds.figures import RunFigures
-    from capture.quantities import Figure
     from capture.run_card import RunCard
     from capture.summary import Summary
 
@@ -20,7 +19,7 @@ _SECONDS_BELOW: Final = 600
 
 def shown_figures(summary: Summary) -> list[ShownFigure]:
     """Return the figures in the order in which they are wanted; of rarer channels only what there is."""
-    figures, document = summary.figures, summary.recording.document
+    figures, document = summary.stated, summary.recording.document
     seconds = figures.duration_s
     long = number(seconds, 1) + " s" if seconds < _SECONDS_BELOW else duration(seconds)
     return [
@@ -88,25 +87,23 @@ def _of_rarer_channels(figures: RunFigures) -> list[ShownFigure]:
     speed, group, hottest = figures.speed, figures.lowest_group, figures.peak_temperature
     shown = []
     if speed is not None and speed.working_mean is not None:
-        shown.append(_value("speed in the cuts", speed.working_mean, 0, "1/min"))
+        shown.append(_figure("speed in the cuts", Figure(speed.working_mean, None, "1/min"), 0))
         if speed.lowest_working is not None:
-            shown.append(_value("lowest speed", speed.lowest_working, 0, "1/min"))
+            shown.append(_figure("lowest speed", Figure(speed.lowest_working, None, "1/min"), 0))
     if group is not None:
-        shown.append(_value(f"lowest group ({group.group})", group.voltage.value, 3, "V"))
+        shown.append(_figure(f"lowest group ({group.group})", group.voltage, 3))
     if hottest is not None:
-        shown.append(_value("hottest", hottest.value, 1, "Cel"))
+        shown.append(_figure("hottest", hottest, 1))
     return shown
 
 
 def _figure(name: str, figure: Figure | None, decimals: int) -> ShownFigure:
     if figure is None:
         return ShownFigure(name, MISSING, f"{name}: cannot be told")
-    return _value(name, figure.value, decimals, figure.unit)
-
-
-def _value(name: str, value: float, decimals: int, unit: str) -> ShownFigure:
-    label = UNIT_LABELS.get(unit, unit)
-    return ShownFigure(name, f"{number(value, decimals)} {label}", f"{value!r} {label}")
+    label = UNIT_LABELS.get(figure.unit, figure.unit)
+    precise = f"{plus_minus(figure.value, figure.u, decimals)} {label}" if figure.u else ""
+    text = f"{number(figure.value, decimals)} {label}"
+    return ShownFigure(name, text, f"{figure.value!r} {label}", precise=precise)
 
 
 def _counted(name: str, count: int | None, *, alarm: bool = False) -> ShownFigure:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from tui.formatting import COVERAGE_MEANS
 from tui.widgets.cut_rows import GAP_MEANS, UNFINISHED_MEANS
 from tui.widgets.figure_cell import FOCUSED
 
@@ -31,6 +32,7 @@ FIGURES: Final = (
     ("—", "cannot be told from what was measured"),
 )
 SIGNS: Final = (
+    (COVERAGE_MEANS[0], COVERAGE_MEANS[2:]),
     ("!", "something to look at before you believe the figures"),
     (FOCUSED, "the figure that y copies"),
     (GAP_MEANS[0], GAP_MEANS[2:]),

@@ -20,12 +20,20 @@ FOCUSED: Final = "▸"
 
 @dataclass(frozen=True, slots=True)
 class ShownFigure:
-    """A figure of a run: its name, its text as it is read, and as it is copied; `alarm` draws the eye."""
+    """A figure of a run: its name, its text as it is read, and as it is copied; `alarm` draws the eye.
+
+    `precise` is the text with the uncertainty, empty where there is none: shown where there is room.
+    """
 
     name: str
     text: str
     copied: str
     alarm: bool = False
+    precise: str = ""
+
+    def fitting(self, width: int) -> str:
+        """Return the text for `width` cells: with the uncertainty where it fits."""
+        return self.precise if self.precise and cell_len(self.precise) <= width else self.text
 
 
 class FigureCell(Widget, can_focus=True):
@@ -56,10 +64,12 @@ class FigureCell(Widget, can_focus=True):
         """Return name and value; the name gives way, never a digit."""
         figure, width = self.figure, self.size.width
         before = f"{FOCUSED if self.has_focus else ' '}{'!' if figure.alarm else ' '} "
-        value = (figure.text, "bold $warning" if figure.alarm else "bold")
-        if self.has_class("-roomy"):
+        roomy = self.has_class("-roomy")
+        text = figure.fitting(width - len(before) - (0 if roomy else cell_len(figure.name) + 1))
+        value = (text, "bold $warning" if figure.alarm else "bold")
+        if roomy:
             name = shortened(figure.name, width - len(before), Shrink.END)
             return Content.assemble(before, name, "\n", " " * len(before), value)
-        name = shortened(figure.name, width - len(before) - cell_len(figure.text) - 1, Shrink.END)
-        between = max(1, width - len(before) - cell_len(name) - cell_len(figure.text))
+        name = shortened(figure.name, width - len(before) - cell_len(text) - 1, Shrink.END)
+        between = max(1, width - len(before) - cell_len(name) - cell_len(text))
         return Content.assemble(before, name, " " * between, value)
