@@ -135,10 +135,16 @@ class CircuitSearch:
         known, undetermined = self.determined(self.settled())
         return None if known is None else self._circuit(known, undetermined)
 
-    def settled(self, further: Floats | None = None, sds: Floats | None = None) -> SeparableFit:
+    def settled(
+        self,
+        further: Floats | None = None,
+        sds: Floats | None = None,
+        taus_s: tuple[float, ...] | None = None,
+    ) -> SeparableFit:
         """Return the fit with its terms laid around what two pairs find, and the variances these leave.
 
         `further` (n, k) are columns of terms behind all others, coefficients near 0 to within `sds` (k).
+        Time constants that are given are not searched for.
         """
 
         def terms() -> OpenCircuitTerms:
@@ -146,12 +152,12 @@ class CircuitSearch:
             return plain if further is None or sds is None else plain.with_columns(further, sds)
 
         variance = self._first_variances()
-        taus_s: tuple[float, ...] | None = None
+        start_s = taus_s
         for _ in range(_ROUNDS):
             fit = SeparableFit(self._stretches, self._voltage_v, terms(), variance)
-            solution = fit.search(_MOST_PAIRS, taus_s)
+            solution = fit.search(_MOST_PAIRS, start_s) if taus_s is None else fit.solve(taus_s)
             variance = np.maximum(block_variances(solution.residual_v, self._sizes), self._floor_v2)
-            taus_s = solution.taus_s
+            start_s = solution.taus_s
             self._move_to(solution)
         return SeparableFit(self._stretches, self._voltage_v, terms(), variance)
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from capture.quantities import COULOMB_PER_AH
 from capture.studies.circuit_search import CircuitSearch
+from capture.studies.known_coefficients import KnownCoefficients
 from capture.studies.relaxation import relaxed_current
 from capture.studies.step_response import step_response
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
     from capture.run_card import RunCard
     from capture.studies.known_pack import KnownPack
+    from capture.studies.separable_fit import SeparableFit
     from capture.studies.step_response import StepResponse
     from capture.studies.thinning import Stretch
 
@@ -57,23 +59,35 @@ class DriftingResponse:
 
 
 def drifting_response(
-    stretches: Sequence[Stretch], pack: KnownPack | None, card: RunCard, resolution_v: float
+    stretches: Sequence[Stretch],
+    pack: KnownPack | None,
+    card: RunCard,
+    resolution_v: float,
+    taus_s: tuple[float, ...] | None = None,
 ) -> DriftingResponse | None:
-    """Return the response that explains a run; None where it shows no resistance."""
+    """Return the response that explains a run; None where it shows no resistance.
+
+    Time constants that are given (those of the pack, for one of its groups) are not searched for.
+    """
     search = CircuitSearch(stretches, pack, resolution_v)
     drawn_c = search.drawn_c
     run_c = (float(drawn_c.min()), float(drawn_c.max()))
     place = _place(drawn_c, run_c)[:, None]
     sds = np.full(2, _drift_sd(card, run_c))
-    fit = search.settled()
-    response = step_response(fit, search.determined(fit)[0], search.times_s)
+
+    def response_of(fit: SeparableFit) -> StepResponse | None:
+        if taus_s is None:
+            return step_response(fit, search.determined(fit)[0], search.times_s)
+        known = KnownCoefficients(fit, fit.solve(taus_s), search.times_s)
+        return step_response(fit, known, search.times_s)
+
+    response = response_of(search.settled(taus_s=taus_s))
     drift = np.zeros(2)
     for _ in range(_ROUNDS):
         if response is None:
             return None
         parts = parts_of(stretches, response)
-        fit = search.settled(-parts * place, sds)
-        response = step_response(fit, search.determined(fit)[0], search.times_s)
+        response = response_of(search.settled(-parts * place, sds, taus_s))
         drift = np.zeros(2) if response is None else response.terms[-2:]
     return None if response is None else DriftingResponse(response, drift, search, run_c)
 

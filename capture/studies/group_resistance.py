@@ -71,7 +71,7 @@ def group_resistances(
             divisors={**run.divisors, "voltage_v": run.divisors.get(name, 1)},
         )
         known = {**uncertainties, "voltage_v": uncertainties.get(name, HOBBY_DIVIDER)}
-        told = pulse_resistance(alone, replace(card, series=1), known)
+        told = pulse_resistance(alone, replace(card, series=1), known, taus_s=pack.taus_s or None)
         found.append(GroupResistance(number, (None,) * len(PULSE_TIMES_S) if told is None else told.pulse))
     if not found:
         return None

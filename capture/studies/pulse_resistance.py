@@ -70,13 +70,14 @@ class PulseResistance:
 
     `pulse` has one figure for each of `PULSE_TIMES_S`, None where the run does not reach that time; `ohmic`
     is what answers at once, None from samples that are too slow or uneven. `as_circuit` tells that a circuit
-    of up to two RC pairs explains the run, and no ladder of them is needed.
+    of up to two RC pairs explains the run, and no ladder of them is needed; `taus_s` are the time constants.
     """
 
     steps: tuple[SteppedResistance, ...]
     pulse: tuple[Figure | None, ...]
     ohmic: Figure | None
     as_circuit: bool
+    taus_s: tuple[float, ...]
 
 
 def pulse_resistance(
@@ -85,8 +86,11 @@ def pulse_resistance(
     uncertainties: Mapping[str, ChannelUncertainty],
     *,
     curve: OpenCircuitCurve | None = None,
+    taus_s: tuple[float, ...] | None = None,
 ) -> PulseResistance | None:
     """Return the pulse resistances of a run; None where it shows none.
+
+    `taus_s` are the pack's time constants where one of its groups is asked for: they are its own.
 
     Standard uncertainties combine the fit's own, how the steps scatter beyond theirs, and the gains of both
     channels, which are the same error in every sample (R = V/I has both; JCGM 100:2008, 5.1).
@@ -100,7 +104,8 @@ def pulse_resistance(
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
     amperes = uncertainties.get("current_a", HOBBY_SHUNT)
-    drifting = drifting_response(stretches, known_pack(card, volts, curve), card, volts.resolution)
+    pack = known_pack(card, volts, curve)
+    drifting = drifting_response(stretches, pack, card, volts.resolution, taus_s)
     if drifting is None:
         return None
     search, response = drifting.search, drifting.response
@@ -118,7 +123,11 @@ def pulse_resistance(
     )
     pulse = tuple(_of_run(response, steps, at, gain) for at in range(len(PULSE_TIMES_S)))
     return PulseResistance(
-        steps, pulse, _ohmic(response, gain) if fast_enough(run) else None, response.circuit is not None
+        steps,
+        pulse,
+        _ohmic(response, gain) if fast_enough(run) else None,
+        response.circuit is not None,
+        response.circuit_taus_s,
     )
 
 

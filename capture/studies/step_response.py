@@ -64,10 +64,14 @@ class Ladder:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StepResponse:
-    """The response that explains a run, as the circuit (None where it does not do) and as the ladder."""
+    """The response that explains a run, as the circuit (None where it does not do) and as the ladder.
+
+    `circuit_taus_s` are the time constants of the best circuit, whether it does or not.
+    """
 
     circuit: KnownCoefficients | None
     ladder: Ladder
+    circuit_taus_s: tuple[float, ...] = ()
 
     @property
     def taus_s(self) -> tuple[float, ...]:
@@ -123,7 +127,7 @@ def step_response(
     better = (circuit.solution.squares - ladder.squares) * circuit.independent_share
     further = max(1, int(np.count_nonzero(ladder.ohms)) - 1 - 2 * len(pair_s))
     explained = better < further * np.log(max(rows, 2.0))
-    return StepResponse(circuit if explained else None, ladder)
+    return StepResponse(circuit if explained else None, ladder, pair_s)
 
 
 def _ladder(fit: SeparableFit, times_s: Floats, pair_s: Sequence[float]) -> Ladder | None:
