@@ -11,7 +11,8 @@
     [tools.polesaw]
     kind = "saw"
 
-What a later version of the file knows more is passed over.
+Loggers with their calibrations are as `calibration.written` says. What a later version of the file knows more
+of packs and tools is passed over.
 """
 
 from __future__ import annotations
@@ -22,6 +23,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from capture.calibration.logger import CalibratedLogger
+from capture.calibration.written import read_logger
 from capture.errors import InputError
 from capture.run_card import checked_number
 
@@ -62,11 +65,31 @@ class BenchPack:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """The packs and tools that are known, by name; `path` is the file they stand in, None without one."""
+    """The packs, tools and loggers that are known, by name; `path` is their file, None without one."""
 
     path: Path | None = None
     packs: Mapping[str, BenchPack] = field(default_factory=dict)
     tools: tuple[str, ...] = ()
+    loggers: Mapping[str, CalibratedLogger] = field(default_factory=dict)
+
+    def logger(self, said: str, given: str | None = None) -> CalibratedLogger:
+        """Return what is known of a logger that says it is `said`, or is `given` by its name in the file.
+
+        Where neither names one and the file has just one, it is that. Raises InputError where `given` is
+        not in the file.
+        """
+        if given is not None:
+            if given not in self.loggers:
+                known = ", ".join(sorted(self.loggers)) or "none"
+                where = str(self.path or FILE_NAME)
+                raise InputError(f"does not tell of the logger {given!r}", where, f"It knows: {known}.")
+            return self.loggers[given]
+        if said in self.loggers:
+            return self.loggers[said]
+        by_name = [logger for logger in self.loggers.values() if logger.name == said]
+        if by_name:
+            return by_name[0]
+        return next(iter(self.loggers.values())) if len(self.loggers) == 1 else CalibratedLogger()
 
     def completed(self, card: RunCard) -> RunCard:
         """Return the card with what is known of its pack; what is not known stays as it is."""
@@ -120,7 +143,15 @@ def read_bench(path: Path) -> Bench:
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise InputError(f"is not TOML ({error})", str(path), _HINT) from error
     packs = {name: _pack(path, name, table) for name, table in _tables(path, document, "packs").items()}
-    return Bench(path, packs, tuple(_tables(path, document, "tools")))
+    loggers = {name: _logger(path, name, table) for name, table in _tables(path, document, "loggers").items()}
+    return Bench(path, packs, tuple(_tables(path, document, "tools")), loggers)
+
+
+def _logger(path: Path, name: str, table: dict[str, Any]) -> CalibratedLogger:
+    try:
+        return read_logger(name, table)
+    except ValueError as error:
+        raise InputError(f"loggers.{name}.{error}", str(path), _HINT) from error
 
 
 def _tables(path: Path, document: dict[str, Any], key: str) -> dict[str, Any]:

@@ -14,10 +14,11 @@ from firmware_protocol.layout import RowLayout
 from firmware_protocol.wire import MISSING_CODE, WIRE_TYPE_BYTES, WireType
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import numpy.typing as npt
 
+    from capture.calibration.channel import Calibration
     from firmware_protocol.messages import Channel, Samples
 
 _RAW_DTYPE: Final = {
@@ -36,6 +37,7 @@ class ColumnDecoder:
     """Turns the raw bytes of one channel into readings in its unit."""
 
     column: str
+    calibration: Calibration | None
     wire_type: WireType
     divisor: int
     scale: float
@@ -44,11 +46,12 @@ class ColumnDecoder:
     highest: float  # at or above: clipped
 
     @classmethod
-    def of(cls, channel: Channel, column: str) -> ColumnDecoder:
-        """Return the decoder that `channel` describes, half a count inside its range."""
+    def of(cls, channel: Channel, column: str, calibration: Calibration | None = None) -> ColumnDecoder:
+        """Return the decoder that `channel` describes, half a count inside its range, and calibrated."""
         half_count = abs(float(channel.scale)) / 2
         return cls(
-            column,
+            column if calibration is None else calibration.target,
+            calibration,
             channel.wire_type,
             channel.divisor,
             float(channel.scale),
@@ -67,7 +70,8 @@ class ColumnDecoder:
     ) -> tuple[npt.NDArray[Any], npt.NDArray[np.bool_]]:
         """Return the readings of raw bytes (n, size) and which of them are clipped; NaN for no reading.
 
-        `zeros` is taken from each reading; whether a channel clips is a matter of its counts alone.
+        Calibrated first; then `zeros`, in the unit of the column, is taken from each reading. Whether a
+        channel clips is a matter of its counts alone.
         """
         if self.wire_type is WireType.I24:
             sign = np.where(raw[:, 2:] & 0x80, 0xFF, 0).astype(np.uint8)
@@ -80,7 +84,8 @@ class ColumnDecoder:
             else:
                 exact[counts == MISSING_CODE[self.wire_type]] = np.nan
             clipped = (exact <= self.lowest) | (exact >= self.highest)
-            readings = (exact - zeros).astype(self.dtype)
+            calibrated = exact if self.calibration is None else self.calibration.law.of(exact)
+            readings = (calibrated - zeros).astype(self.dtype)
         readings[np.isinf(readings)] = np.nan
         return readings, clipped
 
@@ -116,17 +121,29 @@ class Zeros:
 class BlockDecoder:
     """Decodes sample messages of one logger; `columns` are its column names in order."""
 
-    def __init__(self, channels: Sequence[Channel], interval_ns: int, where: str) -> None:
+    def __init__(
+        self,
+        channels: Sequence[Channel],
+        interval_ns: int,
+        where: str,
+        calibrations: Mapping[str, Calibration] | None = None,
+    ) -> None:
+        known = calibrations or {}
         self.layout = RowLayout.of(channels)
         self.interval_ns = interval_ns
-        self._columns = [ColumnDecoder.of(channel, _column(channel, where)) for channel in channels]
+        names = [_column(channel, where) for channel in channels]
+        self._columns = [
+            ColumnDecoder.of(channel, name, known.get(name))
+            for channel, name in zip(channels, names, strict=True)
+        ]
         self.columns = {decoder.column: decoder.dtype for decoder in self._columns}
         self.zeros = Zeros()
         if len(self.columns) < len(self._columns):
             raise LoggerRefused(
                 "two channels of the logger have the same quantity and unit",
                 where,
-                "Give each channel of the logger a quantity of its own, such as group_1 and group_2.",
+                "Give each channel of the logger a quantity of its own, such as group_1 and group_2, or mend "
+                "`becomes` in the bench file.",
             )
 
     @property

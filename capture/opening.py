@@ -6,6 +6,7 @@ from dataclasses import asdict, dataclass, field
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
+from capture.calibration.logger import CalibratedLogger
 from capture.path import LoggerDescription
 from capture.placing import Position
 from capture.run_card import RunCard
@@ -51,6 +52,7 @@ class Opening:
             "start": None if self.start is None else asdict(self.start),
             "sample_limit": self.sample_limit,
             "zeros": dict(self.zeros),
+            "calibrated": self.logger.calibrated.as_json(),
         }
 
     @classmethod
@@ -62,9 +64,11 @@ class Opening:
             raise TypeError("the opening holds no identity")
         known = tuple(channel for channel in channels if isinstance(channel, Channel))
         start = document["start"]
+        told = document.get("calibrated")
+        calibrated = CalibratedLogger() if told is None else CalibratedLogger.from_json(told)
         return cls(
             opened_ns=int(document["opened_ns"]),
-            logger=LoggerDescription(identity, known, str(document["address"])),
+            logger=LoggerDescription(identity, known, str(document["address"]), calibrated),
             card=RunCard.from_json(document["run_card"]),
             start=None if start is None else Position(**start),
             sample_limit=document["sample_limit"],

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+from capture.calibration.logger import CalibratedLogger
 from capture.decoding import BlockDecoder
 from capture.order import Order, SampleAccount
 from capture.placing import Placer, Position
@@ -24,11 +25,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoggerDescription:
-    """Who the logger is and what its channels are, as it said itself."""
+    """Who the logger is and what its channels are, as it said itself, and what the bench file knows of it."""
 
     identity: Identity
     channels: tuple[Channel, ...]
     address: str
+    calibrated: CalibratedLogger = field(default_factory=CalibratedLogger)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +72,9 @@ class SamplePath:
         self.logger = logger
         self.account = SampleAccount()
         identity = logger.identity
-        self.decoder = BlockDecoder(logger.channels, identity.interval_ns, logger.address)
+        self.decoder = BlockDecoder(
+            logger.channels, identity.interval_ns, logger.address, logger.calibrated.calibrations
+        )
         start = start or Position(identity.boot_id)
         self.segments = [SegmentStart(start.boot_id, None, start.shift_us)]
         self._placer = Placer(start, identity.interval_ns)

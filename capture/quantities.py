@@ -32,6 +32,8 @@ COLUMN_ENDINGS: Final = {
     "count": "count",
 }
 
+_UNIT_OF_ENDING: Final = {ending: unit for unit, ending in COLUMN_ENDINGS.items()}
+
 #: How a unit is shown to people.
 UNIT_LABELS: Final = {"Cel": "°C", "1/min": "rpm", "N.m": "N·m", "Ohm": "Ω"}
 
@@ -53,6 +55,12 @@ def column_name(quantity: str, unit: str) -> str | None:
     """Return the column of a channel, such as `pack_temperature_degc`; None for a unit not listed."""
     ending = COLUMN_ENDINGS.get(unit)
     return None if ending is None else f"{quantity}_{ending}"
+
+
+def unit_of(column: str) -> str | None:
+    """Return the unit that the name of a column carries, such as V of `group_1_v`; None for another name."""
+    fitting = [ending for ending in _UNIT_OF_ENDING if column.endswith(f"_{ending}")]
+    return _UNIT_OF_ENDING[max(fitting, key=len)] if fitting else None
 
 
 def ah_from_coulomb(charge_c: float) -> float:

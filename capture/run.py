@@ -27,6 +27,7 @@ from capture.events import (
 )
 from capture.opening import Opening, software_version
 from capture.path import Arrival, SamplePath
+from capture.quantities import column_name, unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -131,6 +132,7 @@ class Run:
                     self.opening.logger.channels, self.path.decoder.columns, strict=True
                 )
             ],
+            **self._calibration_document(),
             "first_tick_us": self.first_tick_us,
             "clock": self._clock.as_json(self.first_tick_us),
             "stretches": [[part.segment, part.first_index, part.rows] for part in self._stretches],
@@ -163,6 +165,18 @@ class Run:
             "interval_ns": identity.interval_ns,
             "ring_samples": identity.ring_samples,
             "protocol_version": identity.version,
+        }
+
+    def _calibration_document(self) -> dict[str, Any]:
+        calibrated, logger = self.opening.logger.calibrated, self.opening.logger
+        given = {column_name(channel.quantity, channel.unit): None for channel in logger.channels}
+        return {
+            "calibrations": [
+                calibration.as_json()
+                for calibration in calibrated.of({column: None for column in given if column is not None})
+            ],
+            "calibrated_as": calibrated.name or None,
+            "rig": None if calibrated.rig is None else calibrated.rig.as_json(),
         }
 
     def _gap_documents(self) -> list[dict[str, Any]]:
@@ -227,11 +241,15 @@ class Run:
 
 
 def channel_document(channel: Channel, column: str) -> dict[str, Any]:
-    """Return one row of a recording's channel table; numbers that the logger gave stay decimal text."""
+    """Return one row of a recording's channel table; numbers that the logger gave stay decimal text.
+
+    `unit` is that of the column, which a calibration may have changed; all other fields are the logger's.
+    """
     return {
         "column": column,
         "quantity": channel.quantity,
-        "unit": channel.unit,
+        "unit": unit_of(column) or channel.unit,
+        "given_unit": channel.unit,
         "wire_type": channel.wire_type.name.lower(),
         "divisor": channel.divisor,
         "scale": str(channel.scale),

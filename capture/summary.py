@@ -12,6 +12,7 @@ from capture.folds.run import folds_for
 from capture.folds.speed import SPEED
 from capture.overview import OverviewBuilder
 from capture.quantities import Figure
+from capture.rig_burden import no_burden, rig_burden
 from capture.run_card import RunCard
 from capture.storage.amendments import merged
 
@@ -63,6 +64,7 @@ class Summary:
     def as_json(self) -> dict[str, Any]:
         """Return the summary as the command line prints it."""
         figures, document = self.stated, self.recording.document
+        burden = rig_burden(document, figures, self.known)
         return {
             "recording": str(self.recording.path),
             "duration_s": figures.duration_s,
@@ -77,6 +79,7 @@ class Summary:
             "charge_discharged": _json(figures.charge_discharged),
             "charge_returned": _json(figures.charge_returned),
             "energy": _json(figures.energy),
+            **(no_burden() if burden is None else burden.as_json()),
             "energy_discharged": _json(figures.energy_discharged),
             "energy_returned": _json(figures.energy_returned),
             "peak_current": _json(figures.peak_current),

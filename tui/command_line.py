@@ -18,6 +18,7 @@ COMMANDS: Final = {
     "cuts": ("cuts", "the stretches of work of a recorded run"),
     "resistance": ("resistance", "sag per ampere in all its definitions, from a recorded run"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
+    "recalibrate": ("recalibrate", "a new recording with a mended constant of a channel"),
     "list": ("listing", "the recordings in a folder"),
     "recover": ("recover", "finish interrupted recordings"),
 }

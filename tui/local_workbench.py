@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 from typing import TYPE_CHECKING
 
+from capture.bench import Bench
 from capture.engine.live_run import Settings
 from capture.engine.session import Session
 from capture.links import finding
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from pathlib import Path
 
-    from capture.bench import Bench
     from capture.errors import StorageError
     from capture.links.address import Link
     from capture.links.finding import FoundLogger, Source
@@ -78,15 +78,17 @@ class LocalWorkbench:
 
     def open_logger(self, address: str) -> Session:
         """Return a session with the logger at `address`, opened; raises InputError if it names no link."""
-        return self._opened(open_address(address), RunCard())
+        return self._opened(open_address(address), RunCard(), self._bench)
 
     def open_demo(self) -> Session:
         """Return a session with the virtual pole saw, as `sagline demo` has it."""
         demo = demo_rig()
         return self._opened(VirtualLink(demo.address, demo.rig), demo.card(DEMO_KIND))
 
-    def _opened(self, link: Link, card: RunCard) -> Session:
-        settings = Settings(self.folder, card, armed=True, reconnect_s=RECONNECT_ON_SCREEN_S)
+    def _opened(self, link: Link, card: RunCard, bench: Bench | None = None) -> Session:
+        settings = Settings(
+            self.folder, card, armed=True, reconnect_s=RECONNECT_ON_SCREEN_S, bench=bench or Bench()
+        )
         session = Session(link, settings)
         session.open()
         return session

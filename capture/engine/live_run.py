@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+from capture.bench import Bench
 from capture.engine.arming import TAIL_S, Arming
 from capture.engine.envelope import Envelope
 from capture.engine.limits import LimitWatch
@@ -54,6 +55,7 @@ class Settings:
     seconds before it, ends `tail_s` after it has gone, and waits for the next load if it is to `arm_again`;
     `seconds` ends any recording. All count by the logger's clock. A link that is lost in mid-run is sought
     again for `reconnect_s`. With a `name` the file is called so, else after its beginning and its pack.
+    `bench` knows the calibrations of loggers; `logger` is the name there of the one that is recorded.
     """
 
     folder: Path
@@ -65,6 +67,8 @@ class Settings:
     seconds: float | None = None
     reconnect_s: float = 0.0
     name: str | None = None
+    bench: Bench = field(default_factory=Bench)
+    logger: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -191,7 +191,8 @@ class Session:
         A logger that restarted in mid-run goes on in the same run, as long as its channels are the same.
         """
         address = self._conversation.link.address
-        logger = LoggerDescription(described.identity, described.channels, address)
+        calibrated = self._settings.bench.logger(described.identity.name, self._settings.logger)
+        logger = LoggerDescription(described.identity, described.channels, address, calibrated)
         goes_on = self._live is not None and _same_channels(self._live.logger, logger)
         if self._live is not None and not goes_on:
             self._live.cut_off(f"{address}: another logger answers now, {logger.identity.name}")

@@ -14,12 +14,14 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from capture.blocks import Quality, SampleBlock
+from capture.calibration.logger import CalibratedLogger
 from capture.errors import DiskFull, InputError
 from capture.importing.csv_rows import CsvRows, Dialect, find_dialect
 from capture.importing.headers import TIME, Header, SourceColumn, read_header
 from capture.importing.survey import ColumnSurvey
 from capture.importing.times import Steps, TimeColumn
 from capture.opening import software_version
+from capture.quantities import unit_of
 from capture.run import DOCUMENT_FORMAT
 from capture.run_card import RunCard
 from capture.storage.parquet_file import RecordingFile
@@ -39,14 +41,15 @@ _GAP_WHY: Final = "the file has no rows there"
 class ImportOptions:
     """What the file does not say: theirs-to-ours `mapping` of columns, the run card, the sign of current.
 
-    `interval_s` gives evenly spaced rows, in place of a column of times.
+    `interval_s` gives evenly spaced rows, in place of a column of times. `calibrated` is what the bench file
+    knows of the logger that wrote the file.
     """
 
     mapping: Mapping[str, str] = field(default_factory=dict)
     card: RunCard = field(default_factory=RunCard)
     discharge_negative: bool = False
     interval_s: float | None = None
-    calibrations: tuple[dict[str, Any], ...] = ()
+    calibrated: CalibratedLogger = field(default_factory=CalibratedLogger)
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +107,7 @@ class _Table:
         if options.interval_s is None and place is not None:
             self.time = TimeColumn(header.taken[place], place, str(source))
         self._path = str(source)
+        self.calibrations = options.calibrated.calibrations
         self.sources = {place: column for place, column in header.taken.items() if column.column != TIME}
 
     def batches(self) -> Iterator[tuple[int, Floats, dict[str, Floats]]]:
@@ -118,7 +122,7 @@ class _Table:
             else:
                 seconds = self.time.seconds(self._rows, texts[self.time.place], before)
             columns = {
-                column.column: self._in_our_unit(
+                self.target(column): self._in_our_unit(
                     column, self._rows.numbers(texts[place], place=place, rows_before=before)
                 )
                 for place, column in self.sources.items()
@@ -128,7 +132,7 @@ class _Table:
     def survey(self, progress: Callable[[int, int], None]) -> tuple[Steps, dict[str, ColumnSurvey]]:
         """Read the whole file once; return the steps of its rows and what each column with readings holds."""
         steps = Steps(self._path)
-        columns = {source.column: ColumnSurvey() for source in self.sources.values()}
+        columns = {self.target(source): ColumnSurvey() for source in self.sources.values()}
         for before, seconds, readings in self.batches():
             steps.feed(seconds)
             for name, values in readings.items():
@@ -138,11 +142,18 @@ class _Table:
             self.remarks.append("the last row was cut short and is left out")
         return steps, {name: column for name, column in columns.items() if column.readings}
 
+    def target(self, source: SourceColumn) -> str:
+        """Return the column that a column of the file becomes, calibrated."""
+        known = self.calibrations.get(source.column)
+        return source.column if known is None else known.target
+
     def _in_our_unit(self, source: SourceColumn, values: Floats) -> Floats:
-        sign = -1.0 if self.options.discharge_negative and source.column == "current_a" else 1.0
-        if source.factor == 1.0 and source.offset == 0.0 and sign == 1.0:
-            return values
-        return np.asarray(sign * (values * source.factor + source.offset))
+        if source.factor != 1.0 or source.offset != 0.0:
+            values = np.asarray(values * source.factor + source.offset)
+        if self.options.discharge_negative and source.column == "current_a":
+            values = -values
+        known = self.calibrations.get(source.column)
+        return values if known is None else known.law.of(values)
 
 
 class _Writing:
@@ -234,6 +245,7 @@ class _Writing:
 
     def _document(self) -> dict[str, Any]:
         begun = (self._table.time.begun if self._table.time else None) or datetime.now(UTC)
+        rig = self._table.options.calibrated.rig
         lost = sum(gap["end_index"] - gap["first_index"] for gap in self._gaps)
         return {
             "format": DOCUMENT_FORMAT,
@@ -252,9 +264,15 @@ class _Writing:
             "channels": [
                 self._channel(source)
                 for source in self._table.sources.values()
-                if source.column in self._columns
+                if self._table.target(source) in self._columns
             ],
-            "calibrations": list(self._table.options.calibrations),
+            "calibrations": [
+                self._table.calibrations[source.column].as_json()
+                for source in self._table.sources.values()
+                if source.column in self._table.calibrations
+            ],
+            "calibrated_as": self._table.options.calibrated.name or None,
+            "rig": None if rig is None else rig.as_json(),
             "first_tick_us": 0,
             "clock": None,
             "stretches": self._stretches,
@@ -282,12 +300,12 @@ class _Writing:
 
     def _channel(self, source: SourceColumn) -> dict[str, Any]:
         """Return a row of the channel table; what only a logger could tell is unknown."""
-        survey = self._columns[source.column]
-        ending = source.column.rpartition("_")[0]
+        column = self._table.target(source)
+        survey = self._columns[column]
         return {
-            "column": source.column,
-            "quantity": ending or source.column,
-            "unit": source.unit,
+            "column": column,
+            "quantity": column.rpartition("_")[0] or column,
+            "unit": unit_of(column) or source.unit,
             "wire_type": "text",
             "divisor": survey.divisor,
             "scale": repr(survey.resolution),

@@ -7,14 +7,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from capture.errors import InputError
-from capture.quantities import COLUMN_ENDINGS
+from capture.quantities import COLUMN_ENDINGS, unit_of
 from capture.units import UnitScale, unit_scale
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 TIME: Final = "t_s"
-_UNIT_OF_ENDING: Final = {ending: unit for unit, ending in COLUMN_ENDINGS.items()}
 _OUR_NAME: Final = re.compile(r"[a-z][a-z0-9_]*")
 #: `Current [A]`, `Current (A)`, `Current / A`, `Current in A`, `Current, A`.
 _WITH_UNIT: Final = re.compile(
@@ -65,10 +64,7 @@ def unit_of_column(column: str) -> str | None:
     """Return the unit that the name of one of our columns carries; None for a name that is not ours."""
     if column == TIME:
         return "s"
-    for ending in sorted(_UNIT_OF_ENDING, key=len, reverse=True):
-        if column.endswith(f"_{ending}") and _OUR_NAME.fullmatch(column):
-            return _UNIT_OF_ENDING[ending]
-    return None
+    return unit_of(column) if _OUR_NAME.fullmatch(column) else None
 
 
 def read_header(headers: Sequence[str], mapping: Mapping[str, str], where: str) -> Header:
@@ -113,7 +109,7 @@ def _only_once(taken: Mapping[int, SourceColumn], where: str) -> None:
 def _mapped(header: str, ours: str, where: str) -> SourceColumn:
     unit = unit_of_column(ours)
     if unit is None:
-        endings = ", ".join(sorted(f"_{ending}" for ending in _UNIT_OF_ENDING))
+        endings = ", ".join(sorted(f"_{ending}" for ending in COLUMN_ENDINGS.values()))
         raise InputError(
             f"cannot have a column {ours!r} (--map)",
             where,

@@ -129,6 +129,8 @@ def run_session(
         seconds=arguments.seconds,
         reconnect_s=_reconnect_s(arguments),
         name=arguments.name,
+        bench=bench,
+        logger=getattr(arguments, "logger", None),
     )
     session = Session(link, settings)
     if not arguments.headless:

@@ -10,6 +10,7 @@ from capture.bench import FILE_NAME, find_bench
 from capture.errors import InputError
 from capture.run_card import KINDS, RunCard
 from capture.storage.naming import DEFAULT_FOLDER, RECORDING_ENDING, new_recording
+from tui.commands.logger_option import add_logger_argument
 from tui.output import ProgressLine, WrongUsage, print_json, print_result, say
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--pack", help="the pack on the tool, for the run card")
     parser.add_argument("--tool", help="the tool, for the run card")
+    add_logger_argument(parser)
     parser.add_argument("--kind", help=f"kind of run: {', '.join(KINDS)}, or words of your own")
     parser.add_argument("--note", default="", help="a note, for the run card")
     parser.add_argument(
@@ -66,7 +68,13 @@ def run(arguments: argparse.Namespace) -> int:
         known = ", ".join(sorted(bench.packs)) or "none"
         say(f"{bench.path} does not tell of the pack {card.pack!r} (known: {known})")
     target = _target(arguments.out, arguments.file, card)
-    options = ImportOptions(_mapping(arguments.map), card, arguments.discharge_negative, arguments.interval)
+    options = ImportOptions(
+        _mapping(arguments.map),
+        card,
+        arguments.discharge_negative,
+        arguments.interval,
+        bench.logger("", arguments.logger),
+    )
     progress = ProgressLine("importing")
     made = import_csv(arguments.file, target, options, progress.update)
     if made.left_out:
@@ -74,6 +82,8 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"left out, because neither name nor unit is known: {names}. Name them with --map.")
     for remark in made.remarks:
         say(f"! {remark}")
+    if options.calibrated.name:
+        say(f"calibrated as the logger {options.calibrated.name!r} of {bench.path}")
     if arguments.json:
         print_json({"recording": str(made.recording), "samples": made.samples})
     else:

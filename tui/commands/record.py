@@ -9,6 +9,7 @@ from capture.bench import FILE_NAME, find_bench
 from capture.links.address import open_address
 from capture.run_card import RunCard
 from tui.commands.capturing import AtFirst, add_capture_arguments, check_arguments, run_session
+from tui.commands.logger_option import add_logger_argument, check_logger
 from tui.output import say
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--pack", help="the pack on the tool, for the run card")
     parser.add_argument("--tool", help="the tool, for the run card")
+    add_logger_argument(parser)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -37,5 +39,6 @@ def run(arguments: argparse.Namespace) -> int:
     if bench.path is not None and card.pack is not None and card.pack not in bench.packs:
         known = ", ".join(sorted(bench.packs)) or "none"
         say(f"{bench.path} does not tell of the pack {card.pack!r}: it has no limits here (known: {known})")
+    check_logger(bench, arguments.logger)
     link = open_address(arguments.address)
     return run_session(arguments, link, card, at_first=AtFirst.RECORD, bench=bench)

@@ -32,6 +32,8 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _print(summary: Summary) -> None:
+    from capture.rig_burden import rig_burden
+
     figures, document = summary.stated, summary.recording.document
     card = document["run_card"]
     about = ", ".join(str(card[key]) for key in ("kind", "pack", "tool") if card.get(key))
@@ -42,6 +44,10 @@ def _print(summary: Summary) -> None:
     _line("samples", f"{figures.samples:10d}   {document['lost_samples']} lost{late}")
     for name, figure, decimals in _always(figures):
         _line(name, "cannot tell" if figure is None else _value(figure, decimals))
+    burden = rig_burden(document, figures, summary.known)
+    if burden is not None:
+        _line("energy at the pack", _value(burden.at_pack, 4))
+        _line("energy at the tool", _value(burden.at_tool, 4))
     _line("cuts", "cannot tell" if figures.cuts is None else f"{figures.cuts:10d}")
     _channels(summary)
     print_result(f"  {COVERAGE_MEANS}")

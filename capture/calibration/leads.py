@@ -1,0 +1,76 @@
+"""What lies between pack and tool on the rig: leads, shunt, fuse, adapter, each a resistance.
+
+Copper by the International Annealed Copper Standard, 1/58 ohm.mm2/m at 20 degC and 0.00393 per kelvin (NBS
+Handbook 100, 1966, as quoted; IEC 60028:1925 has the same 1/58, from memory). Wire gauges by ASTM B258:
+0.005 in x 92^((36 - n)/39).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import pi
+from typing import Any, Final
+
+COPPER_OHM_MM2_PER_M: Final = 1 / 58
+COPPER_PER_K: Final = 0.00393
+_INCH_MM: Final = 25.4
+
+
+def awg_mm2(gauge: float) -> float:
+    """Return the copper section of a wire gauge in mm2; 1/0 to 4/0 are 0 to -3."""
+    diameter_mm: float = 0.005 * _INCH_MM * 92 ** ((36 - gauge) / 39)
+    return pi / 4 * diameter_mm**2
+
+
+def copper_ohm(section_mm2: float, length_m: float, temperature_degc: float = 20.0) -> float:
+    """Return the resistance in ohm of `length_m` of copper; a lead to and fro has twice its length."""
+    warmth = 1 + COPPER_PER_K * (temperature_degc - 20.0)
+    return COPPER_OHM_MM2_PER_M * length_m / section_mm2 * warmth
+
+
+@dataclass(frozen=True, slots=True)
+class Resistor:
+    """One part of the rig in the way of the current, in ohm, with its standard uncertainty."""
+
+    name: str
+    ohm: float
+    u_ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class Rig:
+    """What the rig puts between pack and tool, and on which side of it the voltage is sensed.
+
+    `sensed_at` is "pack" or "tool".
+    """
+
+    parts: tuple[Resistor, ...]
+    sensed_at: str = "pack"
+
+    @property
+    def ohm(self) -> float:
+        """All of it in ohm."""
+        return sum(part.ohm for part in self.parts)
+
+    @property
+    def u_ohm(self) -> float:
+        """Its standard uncertainty: the parts' are independent of one another."""
+        return float(sum(part.u_ohm**2 for part in self.parts) ** 0.5)
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as a recording and a journal keep it."""
+        return {
+            "parts": [{"name": part.name, "ohm": part.ohm, "u_ohm": part.u_ohm} for part in self.parts],
+            "ohm": self.ohm,
+            "u_ohm": self.u_ohm,
+            "sensed_at": self.sensed_at,
+        }
+
+    @classmethod
+    def from_json(cls, document: dict[str, Any]) -> Rig:
+        """Return the rig that a journal or recording kept."""
+        parts = (
+            Resistor(str(part["name"]), float(part["ohm"]), float(part["u_ohm"]))
+            for part in document["parts"]
+        )
+        return cls(tuple(parts), str(document["sensed_at"]))
