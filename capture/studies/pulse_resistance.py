@@ -48,7 +48,8 @@ _MOST_U_SHARE: Final = 0.1
 _MOST_U_RELATIVE: Final = 0.5
 _BEFORE_S: Final = 0.5
 _EDGE_S: Final = 0.05
-_LEAST_BLOCKS: Final = 6
+_LEAST_BEFORE: Final = 1
+_LEAST_BEHIND: Final = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +189,8 @@ class _AtSteps:
 
     def _within(self, number: int, step: Step, after_s: float) -> Figure | None:
         rows = self._blocks(number, step, after_s)
-        if len(rows) < _LEAST_BLOCKS:
+        before = int(np.count_nonzero(self._times_s[rows] < step.t_s))
+        if before < _LEAST_BEFORE or len(rows) - before < _LEAST_BEHIND:
             return None
         shares, covariance = self._shares(rows, self._parts(number, step, rows))
         middle_ohm, u_run = self._response.at(after_s)
@@ -223,9 +225,10 @@ class _AtSteps:
     def _blocks(self, number: int, step: Step, after_s: float) -> npt.NDArray[np.int64]:
         """Return the blocks from shortly before a step until the time after it."""
         first, end = self._first_block[number], self._first_block[number + 1]
-        start, stop = np.searchsorted(
-            self._times_s[first:end], [step.t_s - _BEFORE_S, step.t_s + 1.05 * after_s]
-        )
+        times_s = self._times_s[first:end]
+        at, stop = np.searchsorted(times_s, [step.t_s, step.t_s + 1.05 * after_s])
+        # of slow samples the last before the step, however long ago
+        start = min(int(np.searchsorted(times_s, step.t_s - _BEFORE_S)), max(int(at) - 1, 0))
         return np.arange(first + start, first + stop)
 
     def _parts(self, number: int, step: Step, rows: npt.NDArray[np.int64]) -> Floats:

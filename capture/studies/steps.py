@@ -24,6 +24,8 @@ _LEVEL_SAMPLES: Final = 3
 _LEAST_SHARE: Final = 0.15
 _LEAST_SIGMAS: Final = 8.0
 _LEAST_A: Final = 0.2
+#: Of the step so much must lie at the edge itself: seldom samples would show it from afar.
+_LEAST_EDGE_SHARE: Final = 0.5
 _MEDIAN_STEP_TO_SIGMA: Final = 1.0484  # median |x1 - x2| of a normal distribution is 0.9539 sigma
 _MOST_STEPS: Final = 400
 #: Within this time of a larger step (its inrush, its tail) none is taken for one of its own.
@@ -48,7 +50,7 @@ def find_steps(run: RunColumns) -> tuple[Step, ...]:
     """Return the steps of the current in order of time; of very many the largest. Needs current_a.
 
     At each sample the mean over 0.1 s behind it is compared with that before it, 20 ms on either side left
-    out; slower samples take three each. An edge is where the difference is largest.
+    out; where samples are slower, of three of them each. An edge is where the difference is largest.
     """
     t_s, current = run.known("current_a")
     if len(t_s) < 4 * _LEVEL_SAMPLES:
@@ -63,7 +65,8 @@ def find_steps(run: RunColumns) -> tuple[Step, ...]:
     samples = max(1.0, level_s / usual_s)
     least = max(_LEAST_A, _LEAST_SHARE * float(high - low), _LEAST_SIGMAS * noise / samples**0.5)
     peaks = _peaks(t_s, np.nan_to_num(change), least, max(_APART_S, guard_s + level_s))
-    strongest = np.sort(peaks[np.argsort(change[peaks])[-_MOST_STEPS:]])
+    edges = peaks[_range_at(t_s, current, peaks, 2 * guard_s) >= _LEAST_EDGE_SHARE * change[peaks]]
+    strongest = np.sort(edges[np.argsort(change[edges])[-_MOST_STEPS:]])
     steps = (
         Step(_half_way(t_s, current, row, (before[row], behind[row]), guard_s), before[row], behind[row])
         for row in strongest.tolist()
@@ -74,15 +77,20 @@ def find_steps(run: RunColumns) -> tuple[Step, ...]:
 def _levels(t_s: Floats, current: Floats, guard_s: float, level_s: float) -> tuple[Floats, Floats]:
     """Return the mean current before and behind each sample (n each), NaN where it is not whole."""
     sums = np.concatenate([[0.0], np.cumsum(current)])
+    before_stop = np.searchsorted(t_s, t_s - guard_s, "right")
+    before_start = np.minimum(np.searchsorted(t_s, t_s - guard_s - level_s), before_stop - _LEVEL_SAMPLES)
+    behind_start = np.searchsorted(t_s, t_s + guard_s)
+    behind_stop = np.maximum(
+        np.searchsorted(t_s, t_s + guard_s + level_s, "right"), behind_start + _LEVEL_SAMPLES
+    )
 
-    def mean(first: Floats, last: Floats) -> Floats:
-        start, stop = np.searchsorted(t_s, first), np.searchsorted(t_s, last, "right")
-        count = stop - start
-        whole = (count >= _LEVEL_SAMPLES) & (first >= t_s[0] - guard_s) & (last <= t_s[-1] + guard_s)
-        means: Floats = np.where(whole, (sums[stop] - sums[start]) / np.maximum(count, 1), np.nan)
+    def mean(start: Whole, stop: Whole) -> Floats:
+        whole = (start >= 0) & (stop <= len(t_s))
+        first, end = np.maximum(start, 0), np.minimum(stop, len(t_s))
+        means: Floats = np.where(whole, (sums[end] - sums[first]) / np.maximum(end - first, 1), np.nan)
         return means
 
-    return mean(t_s - guard_s - level_s, t_s - guard_s), mean(t_s + guard_s, t_s + guard_s + level_s)
+    return mean(before_start, before_stop), mean(behind_start, behind_stop)
 
 
 def _peaks(t_s: Floats, change: Floats, least: float, apart_s: float) -> Whole:
@@ -96,6 +104,13 @@ def _peaks(t_s: Floats, change: Floats, least: float, apart_s: float) -> Whole:
             rows.append(best)
             left = left[np.abs(t_s[left] - t_s[best]) > apart_s]
     return np.array(sorted(rows), np.int64)
+
+
+def _range_at(t_s: Floats, current: Floats, rows: Whole, around_s: float) -> Floats:
+    """Return by how much the current changes right at rows (k), their neighbours included."""
+    starts = np.minimum(np.searchsorted(t_s, t_s[rows] - around_s), np.maximum(rows - 1, 0))
+    stops = np.maximum(np.searchsorted(t_s, t_s[rows] + around_s, "right"), np.minimum(rows + 2, len(t_s)))
+    return np.array([np.ptp(current[start:stop]) for start, stop in zip(starts, stops, strict=True)])
 
 
 def _half_way(t_s: Floats, current: Floats, row: int, levels: tuple[float, float], guard_s: float) -> float:

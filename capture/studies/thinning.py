@@ -35,6 +35,7 @@ _HOLE_INTERVALS: Final = 3.5
 #: Ticks this near to even steps (in steps) are taken as even.
 _EVEN_WITHIN: Final = 0.05
 _MOST_INSTANTS: Final = 1_000_000
+_FAST_SHARE: Final = 0.02
 #: Blocks grow by this factor behind a jump, up to a length; 0.5 s is far below what a slow pair takes.
 _GROWTH: Final = 1.2
 _LONGEST_BLOCK_S: Final = 0.5
@@ -96,7 +97,7 @@ def stretches_of(run: RunColumns, edges_s: Sequence[float] = ()) -> list[Stretch
     if len(known) < _LEAST_READINGS:
         return []
     usual_s = float(np.median(np.diff(run.t_s[known])))
-    holes = _holes(run, known, usual_s)
+    holes = _holes(run, known)
     if usual_s <= 0:
         return []
     stretches: list[Stretch] = []
@@ -121,9 +122,13 @@ def _begun_at(stretch: Stretch, drawn_c: float) -> Stretch:
     return replace(stretch, drawn_c=stretch.drawn_c + drawn_c)
 
 
-def _holes(run: RunColumns, known: Whole, usual_s: float) -> Whole:
-    """Return behind which known readings of the current something is missing: a break, or readings."""
-    missing = np.diff(run.t_s[known]) > _HOLE_INTERVALS * usual_s
+def _holes(run: RunColumns, known: Whole) -> Whole:
+    """Return behind which known readings of the current something is missing: a break, or readings.
+
+    A logger that writes more seldom at rest leaves no hole: missing readings are told by rows, not by time.
+    """
+    apart = np.diff(known)
+    missing = apart > _HOLE_INTERVALS * float(np.median(apart))
     if len(run.breaks):
         missing |= np.searchsorted(run.breaks, known[1:], "right") > np.searchsorted(
             run.breaks, known[:-1], "right"
@@ -153,7 +158,9 @@ def _stretch(
     read = ~np.isnan(voltage)
     if int(read.sum()) < _LEAST_READINGS:
         return None
-    steps = max(1, round((t_s[-1] - t_s[0]) / usual_s))
+    # where rows come at different rates, the instants follow the fastest
+    fine_s = max(float(np.quantile(np.diff(t_s), _FAST_SHARE)), float(t_s[-1] - t_s[0]) / _MOST_INSTANTS)
+    steps = max(1, round(float(t_s[-1] - t_s[0]) / fine_s))
     step_s = float(t_s[-1] - t_s[0]) / steps
     at = (t_s - t_s[0]) / step_s
     if len(t_s) == steps + 1 and np.max(np.abs(at - np.arange(steps + 1))) < _EVEN_WITHIN:
