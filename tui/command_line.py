@@ -19,6 +19,7 @@ COMMANDS: Final = {
     "resistance": ("resistance", "sag per ampere in all its definitions, from a recorded run"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
     "recalibrate": ("recalibrate", "a new recording with a mended constant of a channel"),
+    "verify": ("verify", "how right the figures are, on fresh random runs of the built-in model"),
     "list": ("listing", "the recordings in a folder"),
     "recover": ("recover", "finish interrupted recordings"),
 }

@@ -79,9 +79,14 @@ class SeparableFit:
         return len(self._stretches)
 
     @property
+    def interval_s(self) -> float:
+        """How far apart the instants of the current are."""
+        return self._stretches[0].step_s
+
+    @property
     def shortest_s(self) -> float:
         """The shortest time constant that the instants can show: two of their steps."""
-        return 2.0 * self._stretches[0].step_s
+        return 2.0 * self.interval_s
 
     @property
     def longest_s(self) -> float:

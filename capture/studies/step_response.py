@@ -71,6 +71,7 @@ class StepResponse:
 
     circuit: KnownCoefficients | None
     ladder: Ladder
+    interval_s: float
     circuit_taus_s: tuple[float, ...] = ()
 
     @property
@@ -100,14 +101,21 @@ class StepResponse:
     def at(self, after_s: float) -> tuple[float, float]:
         """Return the resistance `after_s` seconds after a step in ohm, and the fit's own uncertainty of it.
 
-        By how much the two forms differ is part of the circuit's uncertainty, as a rectangle's half width
-        (JCGM 100:2008, 4.3.7): which of them the pack is nobody knows.
+        When within `interval_s` between two samples the current stepped nobody knows, nor what a mean over
+        it makes of that: what the response does in so long is a rectangle's half width. By how much the two
+        forms differ is part of the circuit's uncertainty likewise (JCGM 100:2008, 4.3.7): which of them
+        the pack is nobody knows.
         """
+        shares = np.exp(-after_s / np.array(self.taus_s)) * -np.expm1(
+            -self.interval_s / np.array(self.taus_s)
+        )
+        moved = float(shares @ self.ohms[1:]) / 3**0.5
         ohm, u_ohm = self.ladder.at(after_s)
         if self.circuit is None:
-            return ohm, u_ohm
+            return ohm, float(np.hypot(u_ohm, moved))
         simple_ohm, u_simple = self.circuit.response_at(after_s)
-        return simple_ohm, float(np.hypot(u_simple, (simple_ohm - ohm) / 3**0.5))
+        apart = (simple_ohm - ohm) / 3**0.5
+        return simple_ohm, float(np.sqrt(u_simple**2 + apart**2 + moved**2))
 
 
 def step_response(
@@ -122,12 +130,12 @@ def step_response(
     if ladder is None:
         return None
     if circuit is None:
-        return StepResponse(None, ladder)
+        return StepResponse(None, ladder, fit.interval_s)
     rows = circuit.independent_share * len(times_s)
     better = (circuit.solution.squares - ladder.squares) * circuit.independent_share
     further = max(1, int(np.count_nonzero(ladder.ohms)) - 1 - 2 * len(pair_s))
     explained = better < further * np.log(max(rows, 2.0))
-    return StepResponse(circuit if explained else None, ladder, pair_s)
+    return StepResponse(circuit if explained else None, ladder, fit.interval_s, pair_s)
 
 
 def _ladder(fit: SeparableFit, times_s: Floats, pair_s: Sequence[float]) -> Ladder | None:

@@ -1,0 +1,1 @@
+"""Verification: how right the figures are, measured on fresh random runs of the project's own model."""
