@@ -111,18 +111,25 @@ def pulse_resistance(
         return None
     search, response = drifting.search, drifting.response
     gain = float(np.hypot(volts.gain, amperes.gain))
-    at_steps = _AtSteps(stretches, drifting, gain)
+    at_steps = _AtSteps(stretches, drifting)
     temperature = _temperature(run)
+    by_time = [
+        _with_scatter([at_steps.resistance(step, after_s) for step in found], gain)
+        for after_s in PULSE_TIMES_S
+    ]
     steps = tuple(
         SteppedResistance(
             step,
-            tuple(at_steps.resistance(step, after_s) for after_s in PULSE_TIMES_S),
+            tuple(figures[number] for figures, _ in by_time),
             float(np.interp(step.t_s, search.times_s, search.drawn_c)) / COULOMB_PER_AH,
             None if temperature is None else float(np.interp(step.t_s, *temperature)),
         )
-        for step in found
+        for number, step in enumerate(found)
     )
-    pulse = tuple(_of_run(response, steps, at, gain) for at in range(len(PULSE_TIMES_S)))
+    pulse = tuple(
+        _of_run(response, after_s, scatter, gain)
+        for after_s, (_, scatter) in zip(PULSE_TIMES_S, by_time, strict=True)
+    )
     return PulseResistance(
         steps,
         pulse,
@@ -137,17 +144,43 @@ def _ohmic(response: StepResponse, gain: float) -> Figure | None:
     return _told(ohm, u_fit, gain)
 
 
-def _of_run(
-    response: StepResponse, steps: Sequence[SteppedResistance], at: int, gain: float
-) -> Figure | None:
+@dataclass(frozen=True, slots=True)
+class _AtStep:
+    """A step's resistance in ohm, what the run's response says of it, and both uncertainties."""
+
+    ohm: float
+    expected_ohm: float
+    u_step: float
+    u_run: float
+
+
+def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Figure | None], float | None]:
+    """Return the figures of the steps, and the relative uncertainty of their mean; None without any.
+
+    How the steps scatter around the run's response beyond their own uncertainties is part of each.
+    """
+    known = [at for at in told if at is not None]
+    if not known:
+        return [None] * len(told), None
+    apart = np.array([at.ohm / at.expected_ohm - 1 for at in known])
+    own = float(np.mean([(at.u_step / at.expected_ohm) ** 2 for at in known]))
+    square = float(np.mean(apart**2))
+    beyond = max(square - own, 0.0) ** 0.5
+    figures = [
+        None
+        if at is None
+        else _told(at.ohm, float(np.sqrt(at.u_step**2 + at.u_run**2 + (at.ohm * beyond) ** 2)), gain)
+        for at in told
+    ]
+    return figures, (square / len(known)) ** 0.5
+
+
+def _of_run(response: StepResponse, after_s: float, scatter: float | None, gain: float) -> Figure | None:
     """Return the resistance of the whole run; None where no step reaches that time."""
-    told = [step.r[at] for step in steps]
-    values = np.array([figure.value for figure in told if figure is not None])
-    if len(values) == 0:
+    if scatter is None:
         return None
-    ohm, u_fit = response.at(PULSE_TIMES_S[at])
-    scatter = float(values.std(ddof=1)) / len(values) ** 0.5 if len(values) > 1 else 0.0
-    return _told(ohm, float(np.hypot(u_fit, scatter)), gain)
+    ohm, u_fit = response.at(after_s)
+    return _told(ohm, float(np.hypot(u_fit, ohm * scatter)), gain)
 
 
 def _told(ohm: float, u_fit: float, gain: float) -> Figure | None:
@@ -166,7 +199,7 @@ def _temperature(run: RunColumns) -> tuple[Floats, Floats] | None:
 class _AtSteps:
     """By how much the response at a step differs from that of the whole run."""
 
-    def __init__(self, stretches: Sequence[Stretch], drifting: DriftingResponse, gain: float) -> None:
+    def __init__(self, stretches: Sequence[Stretch], drifting: DriftingResponse) -> None:
         search = drifting.search
         self._stretches = stretches
         self._first_block = np.cumsum([0, *(len(stretch.blocks) for stretch in stretches)])
@@ -175,9 +208,8 @@ class _AtSteps:
         self._weights = 1.0 / search.noise_variance_v2
         self._drifting = drifting
         self._response = drifting.response
-        self._gain = gain
 
-    def resistance(self, step: Step, after_s: float) -> Figure | None:
+    def resistance(self, step: Step, after_s: float) -> _AtStep | None:
         """Return the resistance `after_s` after a step; None where the run breaks off or does not tell it."""
         for number, stretch in enumerate(self._stretches):
             if (
@@ -187,7 +219,7 @@ class _AtSteps:
                 return self._within(number, step, after_s)
         return None
 
-    def _within(self, number: int, step: Step, after_s: float) -> Figure | None:
+    def _within(self, number: int, step: Step, after_s: float) -> _AtStep | None:
         rows = self._blocks(number, step, after_s)
         before = int(np.count_nonzero(self._times_s[rows] < step.t_s))
         if before < _LEAST_BEFORE or len(rows) - before < _LEAST_BEHIND:
@@ -200,10 +232,9 @@ class _AtSteps:
         each = np.array([0.0, *at_step])
         ohm = float(at_step.sum())
         u_shares = float(np.sqrt(each @ covariance @ each))
-        if u_shares > _MOST_U_SHARE * ohm:
+        if ohm <= 0 or u_shares > _MOST_U_SHARE * ohm:
             return None
-        value = ohm + float(each @ shares)
-        return _told(value, float(np.hypot(u_shares, u_run)), self._gain)
+        return _AtStep(ohm + float(each @ shares), ohm, u_shares, u_run)
 
     def _shares(self, rows: npt.NDArray[np.int64], parts: Floats) -> tuple[Floats, Floats]:
         """Return by which shares the parts differ from the run's (behind the level before), and covariances.

@@ -35,11 +35,11 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-#: A calibrated hobby logger: standard deviations from which each run's errors are drawn, and which its bench
-#: file states. Common practice, no source.
-CURRENT_GAIN: Final = 0.001
-VOLTAGE_GAIN: Final = 0.0005
-CURRENT_OFFSET_A: Final = 0.01
+#: A hobby logger that was calibrated and zeroed: standard deviations from which each run's errors are drawn,
+#: and which its bench file states. Common practice, no source.
+CURRENT_GAIN: Final = 0.0005
+VOLTAGE_GAIN: Final = 0.0003
+CURRENT_OFFSET_A: Final = 0.004
 VOLTAGE_OFFSET_V: Final = 0.003
 _LEAST_S, _MOST_S = 60.0, 120.0
 _SPEED: Final = 1000.0
@@ -47,6 +47,8 @@ _PATIENCE_S: Final = 300.0
 #: The motor draws; below it is only the tool's electronics.
 _DRAWS_A: Final = 0.5
 _PAUSE_S: Final = 0.4
+#: What is shorter is no cut by definition, such as one that the end of the recording cuts off.
+_SHORTEST_S: Final = 0.3
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -164,4 +166,5 @@ def _spans(motor_a: Floats) -> tuple[tuple[float, float], ...]:
     parts: Sequence[npt.NDArray[np.int64]] = np.split(
         drawing, np.flatnonzero(np.diff(drawing) > _PAUSE_S / STEP_S) + 1
     )
-    return tuple((float(part[0]) * STEP_S, float(part[-1]) * STEP_S) for part in parts)
+    spans = ((float(part[0]) * STEP_S, float(part[-1]) * STEP_S) for part in parts)
+    return tuple(span for span in spans if span[1] - span[0] >= _SHORTEST_S)
