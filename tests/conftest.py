@@ -4,6 +4,9 @@ import os
 
 import pytest
 
+# as in tui.command_line, and before any test imports numpy
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item, call):

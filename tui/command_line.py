@@ -8,6 +8,10 @@ import sys
 from importlib import import_module
 from typing import Final
 
+#: Matrices here are small: with one thread for each processor the linear algebra of numpy is slower, and on a
+#: busy machine many times slower. Must be said before numpy is imported; what the user said stays.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 #: Name of a command, its module, and its line in the help.
 COMMANDS: Final = {
     "demo": ("demo", "the live screen on a virtual logger, without any hardware"),

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from capture.resistance import resistance
 from capture.storage.recording import open_recording
-from capture.studies.pulse_resistance import PULSE_TIMES_S
+from capture.studied_run import study
+from capture.studies.pulse_resistance import PULSE_TIMES_S, pulse_resistance
 
 if TYPE_CHECKING:
     from capture.quantities import Figure
@@ -40,13 +40,13 @@ class Tally:
 
     def add(self, run: RandomRun) -> None:
         """Study one run and take in how far its figures are from the truth."""
-        found, truth = resistance(open_recording(run.recording)), run.truth
-        stated = found.run.summary.stated
+        found, truth = study(open_recording(run.recording), ("current_a", "voltage_v")), run.truth
+        stated = found.summary.stated
         self.runs += 1
-        self._add_cuts(found.run.cuts, truth.cuts)
+        self._add_cuts(found.cuts, truth.cuts)
         self._add("charge", stated.charge, truth.integrals.charge_ah)
         self._add("energy", stated.energy, truth.integrals.energy_wh)
-        pulses = found.pulses
+        pulses = pulse_resistance(found.columns, found.card, found.uncertainties)
         self._add("ohmic", None if pulses is None else pulses.ohmic, truth.response(0.0))
         for at, after_s in enumerate(PULSE_TIMES_S):
             figure = None if pulses is None else pulses.pulse[at]

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
 
 _MEANS = (
     "Each run is a random pack on the virtual pole saw with a hobby logger that was calibrated and zeroed "
-    "(gain errors of 0.05 % and 0.03 %, offsets of 4 mA and 3 mV, one standard deviation each), recorded like "
-    "any other. Measured is the largest error of all runs. The true resistance is the model's: of a run at the "
-    "mean temperature of the pack under load, of a step at the temperature it had then."
+    "(gain errors of 0.05 % and 0.03 %, offsets of 4 mA and 3 mV, one standard deviation each), recorded "
+    "like any other. Measured is the largest error of all runs. The true resistance is the model's: of a run "
+    "at the mean temperature of the pack under load, of a step at the temperature it had then."
 )
 
 
