@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
     from capture.folds.cut_record import CutRecord, Sag
     from capture.folds.figures import RunFigures
+    from capture.folds.phases import CutPhases
 
 
 #: For callers who do not ask how well the run is known.
@@ -50,7 +51,8 @@ def cut_document(
 ) -> dict[str, Any]:
     """Return one cut as JSON: times in seconds since the first sample, figures with units and uncertainties.
 
-    `phases` are null until they are told apart.
+    `phases` are null where neither speed nor current tells any; `contact_s` and `severance_s` where they
+    are not seen.
     """
     record = cut.record
     u = cut_uncertainties(record, known)
@@ -73,9 +75,29 @@ def cut_document(
         "lowest_speed": _figure(record.lowest_speed_rpm, "1/min", u.get("lowest_speed")),
         "mean_force": _figure(record.mean_force_n, "N", u.get("mean_force")),
         "mean_torque": _figure(record.mean_torque_nm, "N.m", u.get("mean_torque")),
-        "phases": None,
+        **_phases(record.phases, first_tick_us),
         "has_gap": record.has_gap,
         "unfinished": cut.unfinished,
+    }
+
+
+def _phases(told: CutPhases | None, first_tick_us: int) -> dict[str, Any]:
+    """Return the phases that are told, and the time from contact to severance."""
+    if told is None:
+        return dict.fromkeys(("phases", "contact_s", "severance_s", "work_duration", "phases_told_by"))
+
+    def seconds(tick_us: int | None) -> float | None:
+        return None if tick_us is None else (tick_us - first_tick_us) * 1e-6
+
+    return {
+        "phases": [
+            {"phase": phase.name.value, "start_s": seconds(phase.start_us), "end_s": seconds(phase.end_us)}
+            for phase in told.phases
+        ],
+        "contact_s": seconds(told.contact_us),
+        "severance_s": seconds(told.severance_us),
+        "work_duration": _figure(told.work_s, "s", told.u_work_s),
+        "phases_told_by": "speed and current" if told.by_speed else "current",
     }
 
 

@@ -44,6 +44,8 @@ def cut_uncertainties(cut: CutRecord, known: RunUncertainty) -> dict[str, float 
     }
     if known.working is None:
         return told
+    if cut.phases is not None:
+        told["work_duration"] = cut.phases.u_work_s
     return {**told, **_sums(cut, known, known.working), **_voltages(cut, known, known.working)}
 
 

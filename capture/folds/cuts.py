@@ -112,7 +112,7 @@ class Cuts:
     def running_record(self) -> CutRecord | None:
         """The record of the running cut as if it had ended with its latest work."""
         running = self.running
-        return None if running is None else running.so_far.record(running.rest)
+        return None if running is None else running.so_far.record(running.rest, running.ongoing.profile)
 
     @property
     def working_speed(self) -> WorkingSpeed:
@@ -125,7 +125,7 @@ class Cuts:
         stretch = self.stretch
         if stretch is None or not stretch.is_cut:
             return replace(self, stretch=None)
-        record = stretch.so_far.record(stretch.rest)
+        record = stretch.so_far.record(stretch.rest, stretch.ongoing.profile)
         return replace(
             self,
             finished=self.finished + 1,

@@ -77,7 +77,9 @@ def test_the_cuts_add_up_with_the_summary(recorded, told):
             assert cut[name] is None or cut[name].keys() == {"value", "u", "unit"}
         assert 0 <= cut["start_s"] < cut["end_s"] <= summary["duration_s"]
         assert cut["duration_s"] == pytest.approx(cut["end_s"] - cut["start_s"])
-        assert cut["phases"] is None
+        assert [phase["phase"] for phase in cut["phases"]][:2] == ["spin_up", "free_run"]
+        if cut["work_duration"] is not None:
+            assert 0 < cut["work_duration"]["value"] < cut["duration_s"]
         sag, rest = cut["peak_sag"]["value"], cut["rest_voltage"]["value"]
         assert sag == pytest.approx(rest - cut["minimum_voltage"]["value"])
         assert cut["peak_sag_percent"]["value"] == pytest.approx(100 * sag / rest)

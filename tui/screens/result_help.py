@@ -26,6 +26,7 @@ FIGURES: Final = (
     ("drop from rest", "rest voltage minus minimum voltage; the discharge itself is part of it"),
     ("peak sag", "of a cut: the rest before it minus its lowest voltage (mean over 20 ms)"),
     ("steady sag", "of a cut: the rest before it minus the mean over its last half"),
+    ("work s", "of a cut: from contact to severance, as current and speed tell them"),
     ("speed in the cuts", "mean, without the run-up of each cut"),
     ("lost", "samples that the logger took and that never arrived"),
     ("recovered", "samples that came when they were asked for again"),
