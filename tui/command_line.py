@@ -22,6 +22,7 @@ COMMANDS: Final = {
     "cuts": ("cuts", "the stretches of work of a recorded run"),
     "resistance": ("resistance", "sag per ampere in all its definitions, from a recorded run"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
+    "calibrate": ("calibrate", "zero, span and scale of a channel, kept in the bench file"),
     "recalibrate": ("recalibrate", "a new recording with a mended constant of a channel"),
     "verify": ("verify", "how right the figures are, on fresh random runs of the built-in model"),
     "list": ("listing", "the recordings in a folder"),

@@ -87,8 +87,6 @@ def _calibration(column: str, table: Table) -> Calibration:
         percent = _number(table, "u_gain_percent", least=0.0) or 0.0
         u_scale = abs(law.scale) * percent / 100 if isinstance(law, Line) else None
     u_offset = _number(table, "u_offset", least=0.0)
-    if u_scale is not None and u_offset is None:
-        u_offset = 0.0
     correlation = _number(table, "correlation") or 0.0
     if not -1 <= correlation <= 1:
         raise ValueError("correlation does not lie between -1 and 1")

@@ -16,10 +16,10 @@ from typing import TYPE_CHECKING, Any, Final, NoReturn, TypeVar
 
 import portalocker
 
+from capture.durable import sync_folder
 from capture.errors import DiskFull, InputError, RecordingDamaged, RecordingInUse
 from capture.events import TypedReading
 from capture.run_card import checked_field, checked_number, checked_text
-from capture.storage.durable import sync_folder
 from capture.storage.naming import amendments_of, partial_of
 
 if TYPE_CHECKING:

@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Final
 
 import portalocker
 
+from capture.durable import sync_folder
 from capture.errors import RecordingDamaged, RecordingInUse
-from capture.storage.durable import sync_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -11,8 +11,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from capture.blocks import SampleBlock, join
+from capture.durable import sync_folder
 from capture.errors import RecordingDamaged
-from capture.storage.durable import sync_folder
 from capture.storage.naming import partial_of
 
 if TYPE_CHECKING:

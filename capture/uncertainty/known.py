@@ -40,7 +40,7 @@ def channel_uncertainties(
     calibrated = {
         entry["column"]: _calibrated(entry)
         for entry in document.get("calibrations") or []
-        if entry.get("u_scale") is not None and entry.get("u_offset") is not None
+        if entry.get("u_scale") is not None or entry.get("u_offset") is not None
     }
     told: dict[str, ChannelUncertainty] = {}
     for channel in document.get("channels", []):
@@ -71,9 +71,14 @@ def _calibrated(entry: Mapping[str, Any]) -> ChannelUncertainty:
 
     A reading is x = s raw + o, so dx = raw ds + do = x (ds/s) + (do - (o/s) ds): the gain is ds/s, and what
     is left at x = 0 has the variance u_o^2 + (o/s)^2 u_s^2 - 2 r (o/s) u_s u_o. For a sensor that shows half
-    its range at zero the two differ much (GUM 5.2.2).
+    its range at zero the two differ much (GUM 5.2.2). A zero alone says nothing of the scale, a gain alone
+    nothing of the offset: what was not measured is assumed as without a calibration.
     """
-    scale, u_scale, u_offset = float(entry["scale"]), float(entry["u_scale"]), float(entry["u_offset"])
+    scale = float(entry["scale"])
+    assumed = _assumed(str(entry["column"])) or ChannelUncertainty(0.0, 0.0)
+    measured_scale, measured_offset = entry.get("u_scale"), entry.get("u_offset")
+    u_scale = assumed.gain * abs(scale) if measured_scale is None else float(measured_scale)
+    u_offset = assumed.offset if measured_offset is None else float(measured_offset)
     shift = float(entry.get("offset") or 0.0) / scale
     given = float(entry.get("correlation") or 0.0)
     variance = u_offset**2 + (shift * u_scale) ** 2 - 2 * given * shift * u_scale * u_offset
