@@ -9,7 +9,7 @@ import numpy as np
 from capture.studies.block_noise import block_variances
 from capture.studies.fitted_circuit import ChargeState, FittedCircuit, OpenCircuitFall, polarisation
 from capture.studies.known_coefficients import KnownCoefficients
-from capture.studies.open_circuit_terms import knots_of, known_terms, unknown_terms
+from capture.studies.open_circuit_terms import known_terms, knots_beyond, knots_of, unknown_terms
 from capture.studies.separable_fit import SeparableFit
 
 if TYPE_CHECKING:
@@ -93,7 +93,9 @@ class CircuitSearch:
         if self._pack is None:
             load_a = float(np.quantile(np.abs(self._current_a), 0.95))
             return unknown_terms(drawn_c, self._run_c, float(self._voltage_v[0]), load_a)
-        knots_c = knots_of(self._pack, self._run_c)
+        capacity_c = self._pack.capacity_c
+        empty_c = self._soc * capacity_c * float(np.exp(self._ln_capacity))
+        knots_c = knots_beyond(knots_of(capacity_c, self._run_c), empty_c, capacity_c)
         return known_terms(self._pack, self._soc, self._ln_capacity, drawn_c, knots_c)
 
     def _block_terms(self) -> OpenCircuitTerms:
@@ -184,7 +186,13 @@ class CircuitSearch:
         share = float(self._stretches[-1].drawn_c[-1]) / capacity_c
         u_start, u_ln, u_end = known.u_of_terms(np.array([[1.0, 0.0], [0.0, 1.0], [1.0, share]]))
         return ChargeState(
-            start, float(u_start), start - share, float(u_end), capacity_c, capacity_c * float(u_ln)
+            start,
+            float(u_start),
+            start - share,
+            float(u_end),
+            capacity_c,
+            capacity_c * float(u_ln),
+            self._pack.curve.learnt,
         )
 
     def _rmse_v(self, known: KnownCoefficients, open_circuit: OpenCircuitFall) -> float:

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.quantities import COULOMB_PER_AH
 from capture.studies.known_pack import CAPACITY_LN_SD, alike_at, matern
 
 if TYPE_CHECKING:
@@ -31,9 +32,13 @@ START_SOC_SD: Final = 0.3
 #: group (of about 3.7 V) falls by about 1 V from full to empty. Common practice, no source.
 _LOAD_PER_HOUR: Final = 10.0
 _FALL_SHARE: Final = 1.0 / 3.7
+_BEND_OVER: Final = 0.5
+_BEND_SHARE: Final = 0.5
+_START_V_SHARE: Final = 0.2
 #: All of a known pack's terms are broken lines between knots so far apart: no kink of the table is finer
 #: than what the deviation can be, or the fit would tell the state of charge by it.
 _KNOT_SPACING: Final = 0.004
+_BEYOND_SPACING: Final = 0.02
 #: Twice from full to empty: more than any run draws of a pack whose capacity is right.
 _MOST_KNOTS: Final = 250
 _FEWEST_KNOTS: Final = 25
@@ -95,12 +100,19 @@ def known_terms(
     return OpenCircuitTerms(open_v, np.column_stack([by_soc, by_ln_capacity, hats]), priors, expected)
 
 
-def knots_of(pack: KnownPack, run_c: tuple[float, float]) -> Floats:
-    """Return the charges at which the deviation of a known pack's curve has its knots over a run."""
+def knots_of(capacity_c: float, run_c: tuple[float, float]) -> Floats:
+    """Return the charges at which the deviation from what is known has its knots, over those of a run."""
     low, high = run_c
-    count = int((high - low) / (pack.capacity_c * _KNOT_SPACING))
-    count = min(_MOST_KNOTS, max(_FEWEST_KNOTS, count))
-    return np.linspace(low, max(high, low + _TINY * pack.capacity_c), count)
+    count = min(_MOST_KNOTS, max(_FEWEST_KNOTS, int((high - low) / (capacity_c * _KNOT_SPACING))))
+    return np.linspace(low, max(high, low + _TINY * capacity_c), count)
+
+
+def knots_beyond(knots_c: Floats, empty_c: float, capacity_c: float) -> Floats:
+    """Return the knots with further ones, wider apart, to where a pack is empty: there the prior alone speaks."""
+    count = min(_MOST_KNOTS, int(np.ceil((empty_c - knots_c[-1]) / (capacity_c * _BEYOND_SPACING))))
+    if count <= 0:
+        return knots_c
+    return np.concatenate([knots_c, np.linspace(knots_c[-1], empty_c, count + 1)[1:]])
 
 
 def unknown_terms(
@@ -110,15 +122,14 @@ def unknown_terms(
 
     `run_c` is the least and the most charge drawn in the run, `drawn_c` (n) that at each row.
     """
-    low, high = run_c
-    capacity_c = max(load_a, _TINY) * 3600.0 / _LOAD_PER_HOUR
-    span_c = max(high - low, _TINY * capacity_c)
+    capacity_c = max(load_a, _TINY) * COULOMB_PER_AH / _LOAD_PER_HOUR
+    knots_c = knots_of(capacity_c, run_c)
+    low, span_c = float(knots_c[0]), float(np.ptp(knots_c))
     fall_v = _FALL_SHARE * start_v * span_c / capacity_c
     share = (drawn_c - low) / span_c
-    knots = np.linspace(0.0, 1.0, _FEWEST_KNOTS)
-    columns = np.column_stack([np.ones_like(share), -fall_v * share, _hats(share, knots)])
-    bend = _whitening(matern(_apart(knots), 0.5) * (0.5 * fall_v) ** 2)
-    priors = _block_diagonal(np.diag([1 / (0.2 * start_v), 1.0]), bend)
+    columns = np.column_stack([np.ones_like(share), -fall_v * share, _hats(drawn_c, knots_c)])
+    bend = _whitening(matern(_apart(knots_c) / span_c, _BEND_OVER) * (_BEND_SHARE * fall_v) ** 2)
+    priors = _block_diagonal(np.diag([1 / (_START_V_SHARE * start_v), 1.0]), bend)
     return OpenCircuitTerms(start_v - fall_v * share, columns, priors, np.zeros(len(priors)))
 
 
