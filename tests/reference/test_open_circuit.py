@@ -7,8 +7,8 @@ from stored_reference import made_again, stored
 
 from capture.open_circuit import NMC_VOLTS, PUBLISHED
 
-#: Chen et al., J. Electrochem. Soc. 167 (2020) 080534; Prada et al., J. Electrochem. Soc. 160 (2013) A616; Kim
-#: et al., J. Electrochem. Soc. 158 (2011) A955; Ramadass et al., J. Electrochem. Soc. 151 (2004) A196.
+#: Chen et al., J. Electrochem. Soc. 167 (2020) 080534; Prada et al., J. Electrochem. Soc. 160 (2013) A616;
+#: Kim et al., J. Electrochem. Soc. 158 (2011) A955; Ramadass et al., J. Electrochem. Soc. 151 (2004) A196.
 CHEMISTRIES = ("nmc", "lfp", "nca", "lco")
 
 
@@ -21,7 +21,7 @@ def test_the_tables_are_the_published_curves(chemistry):
 
 
 def test_how_far_a_pack_may_lie_from_its_chemistry_covers_other_published_cells():
-    """Ecker2015, Mohtat2020 and ORegan2022 (pybamm 26.10.1.1) lie within two uncertainties of the nmc curve."""
+    """Ecker2015, Mohtat2020 and ORegan2022 (pybamm 26.10.1.1) lie within two uncertainties of it."""
     others = stored("open_circuit")
     nmc = PUBLISHED["nmc"]
     inside = slice(4, None)  # below 0.1 of charge the lower cut-offs of the sets decide
