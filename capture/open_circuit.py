@@ -69,10 +69,10 @@ LCO_VOLTS: Final = (
 class OpenCircuitCurve:
     """The open-circuit voltage of one group of cells.
 
-    `states` (n, rising, 0 to 1) and `group_v` (n, rising, V); `u_v` (n, V) is the standard uncertainty of the
-    curve's height there, taken to be alike over about 0.15 of charge; `source` says in words where the curve
-    comes from; `assumed` that it is not known to be this pack's chemistry. Raises ValueError for a curve that
-    does not rise.
+    `states` (n, rising, 0 to 1) and `group_v` (n, rising, V); `u_v` (n, V) is the standard uncertainty of
+    the curve's height there, taken to be alike over about 0.15 of charge; `source` says in words where the
+    curve comes from; `assumed` that it is not known to be this pack's chemistry; `learnt` that it is the
+    pack's own. Raises ValueError for a curve that does not rise.
     """
 
     chemistry: str
@@ -81,6 +81,7 @@ class OpenCircuitCurve:
     u_v: Floats
     source: str
     assumed: bool = False
+    learnt: bool = False
 
     def __post_init__(self) -> None:
         if len(self.states) < _FEWEST or not len(self.states) == len(self.group_v) == len(self.u_v):
@@ -123,8 +124,8 @@ def _published(chemistry: str, group_v: tuple[float, ...], u_v: Floats, source: 
 
 #: How far a pack's own curve may lie from that of its chemistry: those of four parameter sets of layered
 #: oxides (Chen2020, Ecker2015, Mohtat2020, ORegan2022) scatter by 0.12 V at 0.1 of charge and by 0.04 V from
-#: 0.3 on; the plateau of iron phosphate is narrower. Common practice, no source.
-_LAYERED_U_V: Final = np.maximum(0.05, 0.15 - 0.33 * _STEPS)
+#: 0.3 on, and those were chosen cells; the plateau of iron phosphate is narrower. Common practice, no source.
+_LAYERED_U_V: Final = np.maximum(0.08, 0.15 - 0.33 * _STEPS)
 _LFP_U_V: Final = np.maximum(0.02, 0.15 - 0.86 * _STEPS)
 #: Where the chemistry is a guess.
 _GUESS_U_V: Final = np.full(len(_STEPS), 0.15)

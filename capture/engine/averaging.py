@@ -24,6 +24,7 @@ _TURN_S: Final = 0.05
 _ANSWERS_WITHIN_S: Final = 10.0
 #: A logger whose time stands still would be waited for for ever.
 _PATIENCE: Final = 5.0
+_CATCH_UP_S: Final = 0.3
 #: Common practice, no source.
 _DRIFT_SIGMAS: Final = 5.0
 _DRIFT_SHARE: Final = 0.01
@@ -97,8 +98,10 @@ class ListeningLogger:
     ) -> dict[str, Average]:
         """Return the mean of each channel over the next `seconds` of the logger's time.
 
-        A channel without a reading in that time is left out. Raises LinkError where the stream breaks off.
+        A channel without a reading in that time is left out. What came while nobody listened is passed over.
+        Raises LinkError where the stream breaks off.
         """
+        self._catch_up()
         blocks: list[SampleBlock] = []
         first_us: int | None = None
         give_up = time.monotonic() + _ANSWERS_WITHIN_S + _PATIENCE * seconds
@@ -114,9 +117,17 @@ class ListeningLogger:
             if time.monotonic() > give_up:
                 raise LinkLost("sends no samples", self._where, "Check the logger and its cable.")
 
-    def _take_turn(self) -> list[SampleBlock]:
+    def _catch_up(self) -> None:
+        """Take what waits: a person at the keyboard thinks for minutes, and the stream runs on meanwhile."""
+        give_up = time.monotonic() + _CATCH_UP_S
+        while time.monotonic() < give_up:
+            while self._take_turn(0.0):
+                pass
+            time.sleep(_TURN_S)
+
+    def _take_turn(self, timeout_s: float = _TURN_S) -> list[SampleBlock]:
         """Return the samples that a turn brought."""
-        turn = self._conversation.turn(_TURN_S)
+        turn = self._conversation.turn(timeout_s)
         for event in turn.events:
             if isinstance(event, Described) and self._path is None:
                 logger = LoggerDescription(event.identity, event.channels, self._where)

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.studies.orthonormal import orthonormal
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
@@ -94,7 +96,7 @@ def covariance_of(jacobian: Floats, priors: Floats, standardised: Floats, times_
     sizes[silent] = 1.0
     pinned = np.diag(silent.astype(np.float64))
     expected = np.vstack([priors / sizes, pinned])
-    triangle: Floats = np.asarray(np.linalg.qr(np.vstack([jacobian / sizes, expected]), mode="r"))
+    _, triangle = orthonormal(np.vstack([jacobian / sizes, expected]))
     inverse = np.linalg.inv(triangle)
     span_s = max(float(times_s[-1] - times_s[0]), np.finfo(float).tiny)
     span_of = np.minimum((times_s - times_s[0]) / span_s * _SPANS, _SPANS - 1).astype(np.int64)

@@ -52,8 +52,9 @@ class OpenCircuit:
     """What the fit says of the open-circuit voltage.
 
     `start` and `end` are states of charge in percent, None where series, capacity or curve are not known;
-    `capacity` in Ah, None where the run does not tell it better than its rating; `fall` is by how much the
-    open-circuit voltage of the pack fell over the run, in V. `source` says whose curve was taken.
+    `capacity` in Ah, None where the run does not tell it better than its rating or the curve is not the
+    pack's own; `fall` is by how much the open-circuit voltage of the pack fell over the run, in V. `source`
+    says whose curve was taken.
     """
 
     start: Figure | None

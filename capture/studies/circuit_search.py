@@ -9,7 +9,14 @@ import numpy as np
 from capture.studies.block_noise import block_variances
 from capture.studies.fitted_circuit import ChargeState, FittedCircuit, OpenCircuitFall, polarisation
 from capture.studies.known_coefficients import KnownCoefficients
-from capture.studies.open_circuit_terms import knots_of, known_terms, unknown_terms
+from capture.studies.known_pack import CAPACITY_LN_SD
+from capture.studies.open_circuit_terms import (
+    START_SOC_SD,
+    knots_beyond,
+    knots_of,
+    known_terms,
+    unknown_terms,
+)
 from capture.studies.separable_fit import SeparableFit
 
 if TYPE_CHECKING:
@@ -63,6 +70,7 @@ class CircuitSearch:
         )
         self._floor_v2 = self._least_variance(resolution_v)
         self._soc, self._ln_capacity = self._first_guess(), 0.0
+        self._taus_s: tuple[float, ...] | None = None
 
     def _least_variance(self, resolution_v: float) -> float:
         """Return the variance that no mean can fall below: one count's, where noise does not blur it.
@@ -94,19 +102,24 @@ class CircuitSearch:
         if self._pack is None:
             load_a = float(np.quantile(np.abs(self._current_a), 0.95))
             return unknown_terms(drawn_c, self._run_c, float(self._voltage_v[0]), load_a)
-        knots_c = knots_of(self._pack, self._run_c)
+        capacity_c = self._pack.capacity_c
+        empty_c = self._soc * capacity_c * float(np.exp(self._ln_capacity))
+        knots_c = knots_beyond(knots_of(capacity_c, self._run_c), empty_c, capacity_c)
         return known_terms(self._pack, self._soc, self._ln_capacity, drawn_c, knots_c)
 
     def _block_terms(self) -> OpenCircuitTerms:
         """Return the terms at the blocks, with the charge that went unseen in the holes between stretches."""
         terms = self._terms(self._drawn_c)
         begun = self._times_s[:, None] >= np.array([stretch.start_s for stretch in self._stretches[1:]])
-        if begun.shape[1] == 0:
-            return terms
+        return terms.with_columns(begun * self._unseen_sds_v())
+
+    def _unseen_sds_v(self) -> Floats:
+        """Return by how much the open-circuit voltage may have moved in the hole before each stretch."""
         load_a = float(np.quantile(np.abs(self._current_a), 0.95))
-        per_c = _fall_per_coulomb(terms.base_v, self._drawn_c)
-        sds_v = [max(per_c * load_a * stretch.lost_s, _LEAST_UNSEEN_V) for stretch in self._stretches[1:]]
-        return terms.with_columns(begun.astype(np.float64), np.array(sds_v))
+        per_c = _fall_per_coulomb(self._voltage_v, self._drawn_c)
+        return np.array(
+            [max(per_c * load_a * stretch.lost_s, _LEAST_UNSEEN_V) for stretch in self._stretches[1:]]
+        )
 
     @property
     def times_s(self) -> Floats:
@@ -135,21 +148,16 @@ class CircuitSearch:
         known, undetermined = self.determined(self.settled())
         return None if known is None else self._circuit(known, undetermined)
 
-    def settled(
-        self,
-        further: Floats | None = None,
-        sds: Floats | None = None,
-        taus_s: tuple[float, ...] | None = None,
-    ) -> SeparableFit:
+    def settled(self, further: Floats | None = None, taus_s: tuple[float, ...] | None = None) -> SeparableFit:
         """Return the fit with its terms laid around what two pairs find, and the variances these leave.
 
-        `further` (n, k) are columns of terms behind all others, coefficients near 0 to within `sds` (k).
-        Time constants that are given are not searched for.
+        `further` (n, k) are columns of terms behind all others, coefficients near 0 to within 1. Time
+        constants that are given are not searched for.
         """
 
         def terms() -> OpenCircuitTerms:
             plain = self._block_terms()
-            return plain if further is None or sds is None else plain.with_columns(further, sds)
+            return plain if further is None else plain.with_columns(further)
 
         variance = self._first_variances()
         start_s = taus_s
@@ -159,6 +167,7 @@ class CircuitSearch:
             variance = np.maximum(block_variances(solution.residual_v, self._sizes), self._floor_v2)
             start_s = solution.taus_s
             self._move_to(solution)
+        self._taus_s = start_s
         return SeparableFit(self._stretches, self._voltage_v, terms(), variance)
 
     def _first_variances(self) -> Floats:
@@ -170,10 +179,9 @@ class CircuitSearch:
     def _move_to(self, solution: Solution) -> None:
         """Take over the state of charge and the capacity that a solution has."""
         if self._pack is not None:
-            self._soc = float(np.clip(self._soc + solution.coefficients[0], 0.0, 1.0))
-            self._ln_capacity = float(
-                np.clip(self._ln_capacity + solution.coefficients[1], -_MOST_LN, _MOST_LN)
-            )
+            self._soc = float(np.clip(self._soc + START_SOC_SD * solution.coefficients[0], 0.0, 1.0))
+            ln_capacity = self._ln_capacity + CAPACITY_LN_SD * solution.coefficients[1]
+            self._ln_capacity = float(np.clip(ln_capacity, -_MOST_LN, _MOST_LN))
 
     def determined(self, fit: SeparableFit) -> tuple[KnownCoefficients | None, tuple[str, ...]]:
         """Return the fit with the most pairs of which each is determined, and what is not, in words.
@@ -181,7 +189,8 @@ class CircuitSearch:
         None where the run determines no R0.
         """
         undetermined: list[str] = []
-        solutions = [fit.search(pairs) for pairs in range(_MOST_PAIRS + 1)]
+        solutions = [fit.search(pairs) for pairs in range(_MOST_PAIRS)]
+        solutions.append(fit.search(_MOST_PAIRS, self._taus_s))
         for pairs in range(_MOST_PAIRS, -1, -1):
             known = KnownCoefficients(fit, solutions[pairs], self._times_s)
             fault = known.fault(solutions[pairs - 1]) if pairs else None
@@ -222,29 +231,37 @@ class CircuitSearch:
     def _charge_state(self, known: KnownCoefficients) -> ChargeState:
         """Return the state of charge and the capacity the terms were laid around, as the fit moved them."""
         assert self._pack is not None  # noqa: S101  the caller asks only of a known pack
-        change_soc, change_ln = known.solution.coefficients[:2]
+        change_soc, change_ln = known.solution.coefficients[:2] * (START_SOC_SD, CAPACITY_LN_SD)
         capacity_c = self._pack.capacity_c * float(np.exp(self._ln_capacity + change_ln))
         start = self._soc + float(change_soc)
         share = float(self._stretches[-1].drawn_c[-1]) / capacity_c
-        u_start, u_ln, u_end = known.u_of_terms(np.array([[1.0, 0.0], [0.0, 1.0], [1.0, share]]))
+        weights = np.array([[1.0, 0.0], [0.0, 1.0], [1.0, share]]) * (START_SOC_SD, CAPACITY_LN_SD)
+        u_start, u_ln, u_end = known.u_of_terms(weights)
         return ChargeState(
-            start, float(u_start), start - share, float(u_end), capacity_c, capacity_c * float(u_ln)
+            start,
+            float(u_start),
+            start - share,
+            float(u_end),
+            capacity_c,
+            capacity_c * float(u_ln),
+            self._pack.curve.learnt,
         )
 
     def _rmse_v(self, known: KnownCoefficients, open_circuit: OpenCircuitFall) -> float:
         """Return the root mean square of what the fit leaves of every single reading, noise and all."""
         squares, readings = 0.0, 0
-        begun = known.solution.coefficients[self._terms(self._drawn_c[:1]).columns.shape[1] :]
+        sds_v = self._unseen_sds_v()
+        first = self._terms(self._drawn_c[:1]).columns.shape[1]
+        unseen_v = np.cumsum([0.0, *(known.solution.coefficients[first : first + len(sds_v)] * sds_v)])
         for number, stretch in enumerate(self._stretches):
-            unseen_v = float(begun[:number].sum())
-            model = open_circuit.at(stretch.drawn_c) + unseen_v - known.ohmic * stretch.current_a
+            model = open_circuit.at(stretch.drawn_c) + unseen_v[number] - known.ohmic * stretch.current_a
             model -= polarisation(known.pairs(), known.started_v(number), stretch.current_a, stretch.step_s)
             left = stretch.voltage_v - stretch.at_readings(model)
             squares, readings = squares + float(left @ left), readings + len(left)
         return float(np.sqrt(squares / readings))
 
 
-def _fall_per_coulomb(open_v: Floats, drawn_c: Floats) -> float:
-    """Return how steeply the open-circuit voltage falls over the run in V/C; 0 where nothing was drawn."""
+def _fall_per_coulomb(voltage_v: Floats, drawn_c: Floats) -> float:
+    """Return roughly how steeply the voltage falls over the run in V/C; 0 where nothing was drawn."""
     span_c = float(np.ptp(drawn_c))
-    return float(np.ptp(open_v)) / span_c if span_c > 0 else 0.0
+    return float(np.ptp(voltage_v)) / span_c if span_c > 0 else 0.0

@@ -52,6 +52,12 @@ class DriftingResponse:
     search: CircuitSearch
     run_c: tuple[float, float]
 
+    def change_at(self, after_s: float) -> float:
+        """Return by how much the resistance so long after a step changed over the run, in ohm."""
+        ohm, _ = self.response.at(after_s)
+        ohmic = float(self.response.ohms[0])
+        return abs(float(self.drift @ (ohmic, ohm - ohmic)))
+
     def shares_at(self, drawn_c: Floats) -> Floats:
         """Return (n, 2) what the ohmic and the slow part are multiplied by at charges drawn (n)."""
         shares: Floats = 1.0 + self.drift[None, :] * _place(drawn_c, self.run_c)[:, None]
@@ -73,7 +79,7 @@ def drifting_response(
     drawn_c = search.drawn_c
     run_c = (float(drawn_c.min()), float(drawn_c.max()))
     place = _place(drawn_c, run_c)[:, None]
-    sds = np.full(2, _drift_sd(card, run_c))
+    sd = _drift_sd(card, run_c)
 
     def response_of(fit: SeparableFit) -> StepResponse | None:
         if taus_s is None:
@@ -87,8 +93,8 @@ def drifting_response(
         if response is None:
             return None
         parts = parts_of(stretches, response)
-        response = response_of(search.settled(-parts * place, sds, taus_s))
-        drift = np.zeros(2) if response is None else response.terms[-2:]
+        response = response_of(search.settled(-parts * place * sd, taus_s))
+        drift = np.zeros(2) if response is None else sd * response.terms[-2:]
     return None if response is None else DriftingResponse(response, drift, search, run_c)
 
 

@@ -39,11 +39,12 @@ class ChargeState:
     u_end: float
     capacity_c: float
     u_capacity_c: float
+    own_curve: bool
 
     @property
     def capacity_told(self) -> bool:
-        """Whether the run tells the capacity better than its rating does."""
-        return self.u_capacity_c < _TOLD_SHARE * CAPACITY_LN_SD * self.capacity_c
+        """Whether the run tells the capacity better than its rating does, the curve being the pack's own."""
+        return self.own_curve and self.u_capacity_c < _TOLD_SHARE * CAPACITY_LN_SD * self.capacity_c
 
 
 @dataclass(frozen=True, slots=True, eq=False)

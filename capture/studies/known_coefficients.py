@@ -17,8 +17,9 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
 
 #: A pair is determined when its resistance is so many uncertainties away from nothing, when the logarithm of
-#: its time constant is known to so much, and when it makes the fit better by more than its numbers cost.
-_LEAST_SIGMAS: Final = 2.0
+#: its time constant is known to so much, and when it makes the fit better by more than its numbers cost. The
+#: last decides: of two pairs close to each other the run may need both and yet tell neither well.
+_LEAST_SIGMAS: Final = 1.0
 _MOST_U_LN_TAU: Final = 0.5
 #: A time constant so close to an end of what was searched is that end.
 _AT_THE_END: Final = 0.02

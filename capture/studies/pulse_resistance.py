@@ -46,6 +46,11 @@ _DIFFERS_SHARE: Final = 0.2
 _MOST_U_SHARE: Final = 0.1
 #: A resistance that is known no better than this is not told.
 _MOST_U_RELATIVE: Final = 0.5
+#: A figure of a run in which the resistance changed stands for a moment that is open by this share of it; and
+#: the change, taken as straight in the charge drawn, follows warmth and time as well: it is off by this
+#: share of itself. Half widths of rectangles; common practice, no source.
+_OPEN_MOMENT: Final = 0.25
+_NOT_STRAIGHT: Final = 0.1
 _BEFORE_S: Final = 0.5
 _EDGE_S: Final = 0.05
 _LEAST_BEFORE: Final = 1
@@ -127,7 +132,7 @@ def pulse_resistance(
         for number, step in enumerate(found)
     )
     pulse = tuple(
-        _of_run(response, after_s, scatter, gain)
+        _of_run(drifting, after_s, scatter, gain)
         for after_s, (_, scatter) in zip(PULSE_TIMES_S, by_time, strict=True)
     )
     return PulseResistance(
@@ -175,12 +180,16 @@ def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Fig
     return figures, (square / len(known)) ** 0.5
 
 
-def _of_run(response: StepResponse, after_s: float, scatter: float | None, gain: float) -> Figure | None:
-    """Return the resistance of the whole run; None where no step reaches that time."""
+def _of_run(drifting: DriftingResponse, after_s: float, scatter: float | None, gain: float) -> Figure | None:
+    """Return the resistance of the whole run; None where no step reaches that time.
+
+    A resistance that changed has no one value: which moment of the run the figure stands for is open.
+    """
     if scatter is None:
         return None
-    ohm, u_fit = response.at(after_s)
-    return _told(ohm, float(np.hypot(u_fit, ohm * scatter)), gain)
+    ohm, u_fit = drifting.response.at(after_s)
+    moment = _OPEN_MOMENT * drifting.change_at(after_s) / 3**0.5
+    return _told(ohm, float(np.sqrt(u_fit**2 + (ohm * scatter) ** 2 + moment**2)), gain)
 
 
 def _told(ohm: float, u_fit: float, gain: float) -> Figure | None:
@@ -225,7 +234,8 @@ class _AtSteps:
         if before < _LEAST_BEFORE or len(rows) - before < _LEAST_BEHIND:
             return None
         shares, covariance = self._shares(rows, self._parts(number, step, rows))
-        middle_ohm, u_run = self._response.at(after_s)
+        middle_ohm, u_fit = self._response.at(after_s)
+        u_run = float(np.hypot(u_fit, _NOT_STRAIGHT * self._drifting.change_at(after_s) / 3**0.5))
         ohmic = float(self._response.ohms[0])
         drawn_c = np.interp(step.t_s, self._times_s, self._drawn_c)
         at_step = self._drifting.shares_at(np.array([drawn_c]))[0] * (ohmic, middle_ohm - ohmic)

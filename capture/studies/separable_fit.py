@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.studies.orthonormal import orthonormal
 from capture.studies.relaxation import decay, relaxed_current
 
 if TYPE_CHECKING:
@@ -62,8 +63,8 @@ class SeparableFit:
         self.target_v = voltage_v - terms.base_v
         self.root_weight = 1.0 / np.sqrt(variance_v2)
         self._left_over_sd_v = _LEFT_OVER_SHARE * float(np.median(voltage_v))
-        whole = np.vstack([terms.columns * self.root_weight[:, None], terms.priors])
-        self._basis, self._triangle = np.linalg.qr(whole)
+        whole = np.vstack([terms.columns * self.root_weight[:, None], np.eye(terms.columns.shape[1])])
+        self._basis, self._triangle = orthonormal(whole)
         self._aim = np.concatenate([self.target_v * self.root_weight, terms.expected])
         self._aim_left = self._aim - self._basis @ (self._basis.T @ self._aim)
         self._known_columns: dict[float, Floats] = {}
@@ -127,7 +128,7 @@ class SeparableFit:
 
     def priors(self, pairs: int) -> Floats:
         """Return the rows (r, p) that say what is expected of a solution's coefficients."""
-        terms, started = self.terms.priors, pairs * len(self._stretches)
+        terms, started = np.eye(self.terms.columns.shape[1]), pairs * len(self._stretches)
         rows = np.zeros((len(terms) + started, terms.shape[1] + 1 + pairs + started))
         rows[: len(terms), : terms.shape[1]] = terms
         rows[len(terms) :, terms.shape[1] + 1 + pairs :] = np.eye(started) / self._left_over_sd_v
