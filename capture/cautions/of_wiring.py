@@ -111,26 +111,25 @@ def _sum_u(facts: Facts, columns: list[str], pack_v: float) -> float | None:
 
 
 def assumed(facts: Facts) -> Iterator[str]:
-    """Yield what is assumed of channels that nobody calibrated.
+    """Yield, in one line, what is assumed of channels that nobody calibrated.
 
-    Current and voltage decide over nearly all figures: of them the line says how much. Others share a line.
+    Current and voltage decide over nearly all figures: of them the line says how much.
     """
     kinds: dict[str, tuple[ChannelUncertainty, list[str]]] = {}
     for column, known in facts.known.channels.items():
         if known.assumed:
             kinds.setdefault(known.source, (known, []))[1].append(column)
-    others: list[str] = []
-    for source, (known, columns) in kinds.items():
+    told, others = [], list[str]()
+    for known, columns in kinds.values():
         if not ELECTRICAL & set(columns):
             others += columns
             continue
         unit = facts.channel(columns[0]).get("unit", "")
-        yield (
-            f"{_named(columns)}: gain uncertainty of {100 * known.gain:g} % and offset uncertainty of "
-            f"{known.offset:g} {unit} {source}"
-        )
+        told.append(f"{_named(columns)} {100 * known.gain:g} % and {known.offset:g} {unit}")
     if others:
-        yield f"{_named(others)}: uncertainties assumed of hobby sensors that were not calibrated"
+        told.append(f"{_named(others)} alike")
+    if told:
+        yield f"not calibrated, so u is assumed of a hobby logger: {'; '.join(told)}"
 
 
 def _named(columns: list[str]) -> str:

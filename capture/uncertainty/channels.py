@@ -58,11 +58,11 @@ class ChannelUncertainty:
 #: A hobby shunt or hall sensor with its amplifier, uncalibrated: tolerances of 1 % (shunt) and of the
 #: amplifier, self-heating and solder together as one standard uncertainty. Common practice, no source.
 HOBBY_SHUNT: Final = ChannelUncertainty(
-    gain=0.01, offset=0.02, source="assumed for a hobby shunt that was not calibrated", assumed=True
+    gain=0.01, offset=0.02, source="assumed of a hobby shunt", assumed=True
 )
 #: A divider of two 1 % resistors at a converter's reference, uncalibrated. Common practice, no source.
 HOBBY_DIVIDER: Final = ChannelUncertainty(
-    gain=0.005, offset=0.005, source="assumed for a hobby divider that was not calibrated", assumed=True
+    gain=0.005, offset=0.005, source="assumed of a hobby divider", assumed=True
 )
 #: Pulses against a logger's clock: a ceramic resonator of 0.5 % as a rectangle. Common practice, no source.
 HOBBY_TACHOMETER: Final = ChannelUncertainty(

@@ -95,10 +95,10 @@ def test_of_a_good_run_there_is_only_said_what_is_assumed():
 
 
 def test_what_is_assumed_is_said_until_it_was_measured():
-    current, voltage, others = lines(assumed, GOOD)
-    assert current.startswith("current: gain uncertainty of 1 % and offset uncertainty of 0.02 A assumed for")
-    assert voltage.startswith("voltage, groups: gain uncertainty of 0.5 % and offset")
-    assert others.startswith("pack temperature: uncertainties assumed")
+    (line,) = lines(assumed, GOOD)
+    assert line.startswith("not calibrated, so u is assumed of a hobby logger: current 1 % and 0.02 A; ")
+    assert "voltage, groups 0.5 % and 0.005 V" in line
+    assert line.endswith("pack temperature alike")
     calibration = {"column": "current_a", "scale": 1.0, "offset": 0.0, "u_scale": 0.002, "u_offset": 0.003}
     calibrated = facts(told={**document(readings()), "calibrations": [calibration]})
     assert not any("current" in line for line in lines(assumed, calibrated))

@@ -84,7 +84,7 @@ def test_a_live_run_is_calibrated_once_and_says_so(tmp_path, bench):
     assert (entry["u_scale"], entry["date"], entry["reference"]) == (0.003, "2026-05-30", "clamp meter")
     summary = summarise(open_recording(calibrated))
     assert summary.stated.charge.u < summarise(open_recording(plain)).stated.charge.u
-    assert not any("assumed for a hobby shunt" in warning for warning in summary.warnings)
+    assert not any("logger: current" in warning for warning in summary.warnings)
 
 
 def test_the_rig_takes_what_the_current_squared_says(tmp_path, bench):
