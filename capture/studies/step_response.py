@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.studies.block_noise import covariance_of
+from capture.studies.orthonormal import orthonormal
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,9 +107,8 @@ class StepResponse:
         forms differ is part of the circuit's uncertainty likewise (JCGM 100:2008, 4.3.7): which of them
         the pack is nobody knows.
         """
-        shares = np.exp(-after_s / np.array(self.taus_s)) * -np.expm1(
-            -self.interval_s / np.array(self.taus_s)
-        )
+        taus_s = np.array(self.taus_s)
+        shares = np.exp(-after_s / taus_s) * -np.expm1(-self.interval_s / taus_s)
         moved = float(shares @ self.ohms[1:]) / 3**0.5
         ohm, u_ohm = self.ladder.at(after_s)
         if self.circuit is None:
@@ -152,7 +152,7 @@ def _ladder(fit: SeparableFit, times_s: Floats, pair_s: Sequence[float]) -> Ladd
     expected = np.concatenate([fit.terms.expected, np.zeros(len(priors) - len(fit.terms.expected))])
     weighted = design * fit.root_weight[:, None]
     aim = np.concatenate([fit.target_v * fit.root_weight, expected])
-    basis, triangle = np.linalg.qr(np.vstack([weighted, priors]))
+    basis, triangle = orthonormal(np.vstack([weighted, priors]))
     along = basis.T @ aim
     ohms, _ = nnls(triangle[free:, free:], along[free:])
     if ohms.sum() <= 0:
