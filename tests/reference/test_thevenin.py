@@ -87,8 +87,8 @@ def test_a_weak_group_ends_the_work_while_the_pack_looks_well():
 def test_the_circuit_of_five_pulsed_cells_in_a_row(known, noisy):
     """R0 12, R1 6 (15 s) and R2 10 mohm (40 s) a cell, as solved by pybamm: within 2 % or two uncertainties.
 
-    With a hobby logger's noise on the whole pack's voltage a quarter is left open of the smaller pair, so close
-    are the time constants; without noise next to nothing may be.
+    With a hobby logger's noise on the whole pack's voltage a quarter is left open of the smaller pair, so
+    close are the time constants; without noise next to nothing may be.
     """
     times, current = pulsed(stored("thevenin")["one_cell"]["cutoff_s"], interval_s=0.005)
     voltage = 5 * voltage_of(CELL, current, times)
