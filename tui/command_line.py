@@ -15,6 +15,7 @@ COMMANDS: Final = {
     "find": ("find", "the loggers in reach and what they say of themselves"),
     "summary": ("summary", "a recorded run in figures"),
     "cuts": ("cuts", "the stretches of work of a recorded run"),
+    "curve": ("curve", "the open-circuit curve of a pack, learnt from its own runs"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
     "list": ("listing", "the recordings in a folder"),
     "recover": ("recover", "finish interrupted recordings"),

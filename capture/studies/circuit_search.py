@@ -148,18 +148,22 @@ class CircuitSearch:
     def _determined(self, fit: SeparableFit, taus_s: Sequence[float] | None) -> FittedCircuit | None:
         """Return the fit with the most pairs of which each is determined; None where there is no R0 in it."""
         undetermined: list[str] = []
+        richer: list[KnownCoefficients] = []
         solutions = [fit.search(pairs) for pairs in range(_MOST_PAIRS)]
         solutions.append(fit.search(_MOST_PAIRS, taus_s))
         for pairs in range(_MOST_PAIRS, -1, -1):
             known = KnownCoefficients(fit, solutions[pairs], self._times_s)
             fault = known.fault(solutions[pairs - 1]) if pairs else None
             if fault is None:
-                return self._circuit(known, tuple(undetermined)) if known.ohmic > 0 else None
+                return self._circuit(known, richer, tuple(undetermined)) if known.ohmic > 0 else None
+            richer.append(known)
             undetermined.append(f"{_ORDINALS[pairs]} RC pair: {fault}")
         return None
 
-    def _circuit(self, known: KnownCoefficients, undetermined: tuple[str, ...]) -> FittedCircuit:
-        open_circuit = self._open_circuit(known)
+    def _circuit(
+        self, known: KnownCoefficients, richer: Sequence[KnownCoefficients], undetermined: tuple[str, ...]
+    ) -> FittedCircuit:
+        open_circuit = self._open_circuit(known, richer)
         last = self._stretches[-1]
         return FittedCircuit(
             ohmic=known.ohmic,
@@ -174,8 +178,12 @@ class CircuitSearch:
             undetermined=undetermined,
         )
 
-    def _open_circuit(self, known: KnownCoefficients) -> OpenCircuitFall:
-        """Return the open-circuit voltage against the charge drawn, to beyond the run."""
+    def _open_circuit(self, known: KnownCoefficients, richer: Sequence[KnownCoefficients]) -> OpenCircuitFall:
+        """Return the open-circuit voltage against the charge drawn, to beyond the run.
+
+        What a slow pair does that cannot be told from a fall is in the fall: by how much the fits with such
+        pairs differ is part of the uncertainty.
+        """
         low, high = self._run_c
         left_c = 0.5 * (high - low)
         if self._pack is not None:
@@ -183,16 +191,18 @@ class CircuitSearch:
         beyond = high + left_c * np.arange(1, _BEYOND + 1) / _BEYOND
         drawn_c = np.concatenate([np.linspace(low, high, _WITHIN), beyond if left_c > 0 else []])
         terms = self._terms(drawn_c)
-        found = known.solution.coefficients[: terms.columns.shape[1]]
-        u_v = known.u_of_terms(terms.columns - terms.columns[:1])
-        return OpenCircuitFall(drawn_c, terms.base_v + terms.columns @ found, u_v)
+        changes = terms.columns - terms.columns[:1]
+        u_v = known.u_of_terms(changes)
+        for other in richer:
+            u_v = np.hypot(u_v, changes @ (other.terms - known.terms)[: changes.shape[1]])
+        return OpenCircuitFall(drawn_c, terms.base_v + terms.columns @ known.terms[: changes.shape[1]], u_v)
 
     def _charge_state(self, known: KnownCoefficients) -> ChargeState:
         """Return the state of charge and the capacity the terms were laid around, as the fit moved them."""
         assert self._pack is not None  # noqa: S101  the caller asks only of a known pack
         change_soc, change_ln = known.solution.coefficients[:2] * (START_SOC_SD, CAPACITY_LN_SD)
         capacity_c = self._pack.capacity_c * float(np.exp(self._ln_capacity + change_ln))
-        start = self._soc + float(change_soc)
+        start = float(np.clip(self._soc + change_soc, 0.0, 1.0))
         share = float(self._stretches[-1].drawn_c[-1]) / capacity_c
         weights = np.array([[1.0, 0.0], [0.0, 1.0], [1.0, share]]) * (START_SOC_SD, CAPACITY_LN_SD)
         u_start, u_ln, u_end = known.u_of_terms(weights)
