@@ -169,3 +169,17 @@ def test_any_run_has_a_sane_circuit_or_none(seed, card, missing):
     assert taus == sorted(taus)
     assert all(figure.value > 0 and np.isfinite(figure.u) for figure in figures)
     assert np.isfinite(circuit.rmse_v)
+
+
+def test_a_circuit_as_json():
+    """The keys that scripts rely on, figures with value, u and unit, null where nothing is known."""
+    columns = columns_of(TIMES, PULSES, 36 - 0.04 * PULSES)
+    told = fit_circuit(columns, (), RunCard(), EXACT_GAINS).as_json()
+    assert told["r0"].keys() == {"value", "u", "unit"}
+    assert (told["r0"]["unit"], told["branches"]) == ("Ohm", [])
+    assert told["rmse_v"] < 0.001
+    assert told["open_circuit"].keys() == {"start", "end", "capacity", "fall", "source"}
+    assert told["open_circuit"]["start"] is None
+    known = fit_circuit(columns, (), PACK, EXACT_GAINS).as_json()["open_circuit"]
+    assert known["start"]["unit"] == "%"
+    assert 0 < known["end"]["value"] < known["start"]["value"] <= 100
