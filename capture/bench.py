@@ -8,11 +8,18 @@
     max_current_a = 60
     max_temperature_c = 70
 
+    [packs.heron.open_circuit]
+    state_of_charge = [0.0, 0.5, 1.0]
+    volts = [2.9, 3.7, 4.2]
+    u_volts = [0.05, 0.01, 0.01]
+    source = "learnt from ..."
+
     [tools.polesaw]
     kind = "saw"
 
-Loggers with their calibrations are as `calibration.written` says. What a later version of the file knows more
-of packs and tools is passed over.
+`open_circuit` is the pack's own curve, voltages of one group; `sagline curve` prints the lines. Loggers with
+their calibrations are as `calibration.written` says. What a later version of the file knows more of packs and
+tools is passed over.
 """
 
 from __future__ import annotations
@@ -26,11 +33,13 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 from capture.calibration.logger import CalibratedLogger
 from capture.calibration.written import read_logger
 from capture.errors import InputError
+from capture.open_circuit import TYPED_U_V, own_curve
 from capture.run_card import checked_number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from capture.open_circuit import OpenCircuitCurve
     from capture.run_card import RunCard
 
 Known = TypeVar("Known")
@@ -45,7 +54,8 @@ _HINT: Final = "Mend the line, or leave it out."
 class BenchPack:
     """What the analysis and the alarms need of a pack; what is not known is None.
 
-    The cut-off is that of one group of cells under load, in V; the limits are the maker's, in A and degC.
+    The cut-off is that of one group of cells under load, in V; the limits are the maker's, in A and degC;
+    `open_circuit` is the pack's own curve where one was learnt.
     """
 
     series: int | None = None
@@ -54,6 +64,7 @@ class BenchPack:
     max_temperature_degc: float | None = None
     capacity_ah: float | None = None
     chemistry: str | None = None
+    open_circuit: OpenCircuitCurve | None = None
 
     @property
     def cutoff_v(self) -> float | None:
@@ -105,6 +116,11 @@ class Bench:
             capacity_ah=_known(pack.capacity_ah, card.capacity_ah),
             chemistry=_known(pack.chemistry, card.chemistry),
         )
+
+    def open_circuit(self, card: RunCard) -> OpenCircuitCurve | None:
+        """Return the own curve of the card's pack; None where none was learnt."""
+        pack = self.packs.get(card.pack or "")
+        return None if pack is None else pack.open_circuit
 
 
 def _known(value: Known | None, otherwise: Known | None) -> Known | None:
@@ -185,4 +201,34 @@ def _pack(path: Path, name: str, table: dict[str, Any]) -> BenchPack:
         positive("max_temperature_c", least=-273.15),
         positive("capacity_ah"),
         chemistry,
+        _open_circuit(path, name, table, chemistry),
     )
+
+
+def _open_circuit(
+    path: Path, name: str, table: dict[str, Any], chemistry: str | None
+) -> OpenCircuitCurve | None:
+    """Return a pack's own open-circuit curve; raise InputError where it cannot be one."""
+    written = table.get("open_circuit")
+    if written is None:
+        return None
+    where = f"packs.{name}.open_circuit"
+    if not isinstance(written, dict):
+        raise InputError(f"{where} is no table", str(path), f"Write [{where}] above its lines.")
+
+    def numbers(key: str) -> list[float]:
+        row = written.get(key)
+        if not isinstance(row, list):
+            raise InputError(f"{where}.{key} is no row of numbers", str(path), _HINT)
+        try:
+            return [checked_number(value) for value in row]
+        except ValueError as error:
+            raise InputError(f"{where}.{key}: one of them {error}", str(path), _HINT) from error
+
+    volts = numbers("volts")
+    u_volts = numbers("u_volts") if "u_volts" in written else [TYPED_U_V] * len(volts)
+    source = str(written.get("source", "the bench file"))
+    try:
+        return own_curve(chemistry or "", numbers("state_of_charge"), volts, u_volts, source)
+    except ValueError as error:
+        raise InputError(f"{where} {error}", str(path), _HINT) from error

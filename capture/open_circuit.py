@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import numpy.typing as npt
 
@@ -127,6 +127,8 @@ def _published(chemistry: str, group_v: tuple[float, ...], u_v: Floats, source: 
 #: 0.3 on, and those were chosen cells; the plateau of iron phosphate is narrower. Common practice, no source.
 _LAYERED_U_V: Final = np.maximum(0.08, 0.15 - 0.33 * _STEPS)
 _LFP_U_V: Final = np.maximum(0.02, 0.15 - 0.86 * _STEPS)
+#: How well a curve is known that somebody wrote down without saying. Common practice, no source.
+TYPED_U_V: Final = 0.02
 #: Where the chemistry is a guess.
 _GUESS_U_V: Final = np.full(len(_STEPS), 0.15)
 
@@ -154,6 +156,17 @@ def default_curve(chemistry: str | None) -> OpenCircuitCurve | None:
         return PUBLISHED[named]
     source = f"{_NMC.source}, assumed because there is no curve for {named}"
     return replace(_NMC, u_v=_GUESS_U_V, source=source, assumed=True)
+
+
+def own_curve(
+    chemistry: str, states: Sequence[float], group_v: Sequence[float], u_v: Sequence[float], source: str
+) -> OpenCircuitCurve:
+    """Return a pack's own curve; raises ValueError that says why it cannot be one."""
+    at, volts, u_volts = (np.array(row, np.float64) for row in (states, group_v, u_v))
+    curve = OpenCircuitCurve(chemistry, at, volts, u_volts, source, learnt=True)
+    if not np.all(curve.u_v > 0) or curve.group_v[0] <= 0:
+        raise ValueError("has a voltage or an uncertainty that is not above 0")
+    return curve
 
 
 def nmc_voltage(state_of_charge: Floats) -> Floats:

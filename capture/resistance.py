@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from capture.bench import Bench
 from capture.quantities import Figure
 from capture.studied_run import study
 from capture.studies.circuit import fit_circuit
@@ -89,21 +90,31 @@ class Resistance:
         }
 
 
-def resistance(recording: Recording, progress: Callable[[int], None] = lambda _rows: None) -> Resistance:
-    """Return what a recording tells of its pack's resistance; `progress` as `studied_run.study` has it."""
+def resistance(
+    recording: Recording,
+    progress: Callable[[int], None] = lambda _rows: None,
+    bench: Bench | None = None,
+) -> Resistance:
+    """Return what a recording tells of its pack's resistance; `progress` as `studied_run.study` has it.
+
+    What the card does not tell of the pack (groups, capacity, chemistry) is taken from `bench`, and the pack's
+    own open-circuit curve where one was learnt.
+    """
+    known = bench or Bench()
     names = [
         name
         for name in recording.columns
         if name in {"current_a", "voltage_v"} or name.startswith(("group_", "pack_temperature"))
     ]
     run = study(recording, names, progress)
-    pulses = pulse_resistance(run.columns, run.card, run.uncertainties)
+    card, curve = known.completed(run.card), known.open_circuit(run.card)
+    pulses = pulse_resistance(run.columns, card, run.uncertainties, curve=curve)
     return Resistance(
         run,
         pulses,
-        two_step_of_run(run.columns, run.card.capacity_ah, run.uncertainties),
-        fit_circuit(run.columns, run.cuts, run.card, run.uncertainties),
-        None if pulses is None else group_resistances(run.columns, run.card, run.uncertainties, pulses),
+        two_step_of_run(run.columns, card.capacity_ah, run.uncertainties),
+        fit_circuit(run.columns, run.cuts, card, run.uncertainties, curve=curve),
+        None if pulses is None else group_resistances(run.columns, card, run.uncertainties, pulses),
         _dependence(pulses),
     )
 

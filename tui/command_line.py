@@ -21,6 +21,7 @@ COMMANDS: Final = {
     "summary": ("summary", "a recorded run in figures"),
     "cuts": ("cuts", "the stretches of work of a recorded run"),
     "resistance": ("resistance", "sag per ampere in all its definitions, from a recorded run"),
+    "curve": ("curve", "the open-circuit curve of a pack, learnt from its own runs"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
     "calibrate": ("calibrate", "zero, span and scale of a channel, kept in the bench file"),
     "recalibrate": ("recalibrate", "a new recording with a mended constant of a channel"),

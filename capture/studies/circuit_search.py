@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -46,6 +47,18 @@ _FIRST_REST_SHARE: Final = 1e-4
 _WITHIN: Final = 400
 _BEYOND: Final = 100
 _LEAST_UNSEEN_V: Final = 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Determined:
+    """What a run determines: the fit with the most pairs, None where it determines no R0.
+
+    `richer` are fits with more pairs that it could not tell from it, `undetermined` says why in words.
+    """
+
+    known: KnownCoefficients | None
+    richer: tuple[KnownCoefficients, ...]
+    undetermined: tuple[str, ...]
 
 
 class CircuitSearch:
@@ -145,8 +158,10 @@ class CircuitSearch:
 
     def circuit(self) -> FittedCircuit | None:
         """Return the circuit with as many pairs as the run determines; None where it determines no R0."""
-        known, undetermined = self.determined(self.settled())
-        return None if known is None else self._circuit(known, undetermined)
+        found = self.determined(self.settled())
+        if found.known is None:
+            return None
+        return self._circuit(found.known, found.richer, found.undetermined)
 
     def settled(self, further: Floats | None = None, taus_s: tuple[float, ...] | None = None) -> SeparableFit:
         """Return the fit with its terms laid around what two pairs find, and the variances these leave.
@@ -183,24 +198,25 @@ class CircuitSearch:
             ln_capacity = self._ln_capacity + CAPACITY_LN_SD * solution.coefficients[1]
             self._ln_capacity = float(np.clip(ln_capacity, -_MOST_LN, _MOST_LN))
 
-    def determined(self, fit: SeparableFit) -> tuple[KnownCoefficients | None, tuple[str, ...]]:
-        """Return the fit with the most pairs of which each is determined, and what is not, in words.
-
-        None where the run determines no R0.
-        """
+    def determined(self, fit: SeparableFit) -> Determined:
+        """Return the fit with the most pairs of which each is determined, and what is not."""
         undetermined: list[str] = []
+        richer: list[KnownCoefficients] = []
         solutions = [fit.search(pairs) for pairs in range(_MOST_PAIRS)]
         solutions.append(fit.search(_MOST_PAIRS, self._taus_s))
         for pairs in range(_MOST_PAIRS, -1, -1):
             known = KnownCoefficients(fit, solutions[pairs], self._times_s)
             fault = known.fault(solutions[pairs - 1]) if pairs else None
             if fault is None:
-                return (known if known.ohmic > 0 else None), tuple(undetermined)
+                return Determined(known if known.ohmic > 0 else None, tuple(richer), tuple(undetermined))
+            richer.append(known)
             undetermined.append(f"{_ORDINALS[pairs]} RC pair: {fault}")
-        return None, tuple(undetermined)
+        return Determined(None, tuple(richer), tuple(undetermined))
 
-    def _circuit(self, known: KnownCoefficients, undetermined: tuple[str, ...]) -> FittedCircuit:
-        open_circuit = self._open_circuit(known)
+    def _circuit(
+        self, known: KnownCoefficients, richer: Sequence[KnownCoefficients], undetermined: tuple[str, ...]
+    ) -> FittedCircuit:
+        open_circuit = self._open_circuit(known, richer)
         last = self._stretches[-1]
         return FittedCircuit(
             ohmic=known.ohmic,
@@ -215,8 +231,12 @@ class CircuitSearch:
             undetermined=undetermined,
         )
 
-    def _open_circuit(self, known: KnownCoefficients) -> OpenCircuitFall:
-        """Return the open-circuit voltage against the charge drawn, to beyond the run."""
+    def _open_circuit(self, known: KnownCoefficients, richer: Sequence[KnownCoefficients]) -> OpenCircuitFall:
+        """Return the open-circuit voltage against the charge drawn, to beyond the run.
+
+        What a slow pair does that cannot be told from a fall is in the fall: by how much the fits with such
+        pairs differ is part of the uncertainty.
+        """
         low, high = self._run_c
         left_c = 0.5 * (high - low)
         if self._pack is not None:
@@ -224,16 +244,18 @@ class CircuitSearch:
         beyond = high + left_c * np.arange(1, _BEYOND + 1) / _BEYOND
         drawn_c = np.concatenate([np.linspace(low, high, _WITHIN), beyond if left_c > 0 else []])
         terms = self._terms(drawn_c)
-        found = known.solution.coefficients[: terms.columns.shape[1]]
-        u_v = known.u_of_terms(terms.columns - terms.columns[:1])
-        return OpenCircuitFall(drawn_c, terms.base_v + terms.columns @ found, u_v)
+        changes = terms.columns - terms.columns[:1]
+        u_v = known.u_of_terms(changes)
+        for other in richer:
+            u_v = np.hypot(u_v, changes @ (other.terms - known.terms)[: changes.shape[1]])
+        return OpenCircuitFall(drawn_c, terms.base_v + terms.columns @ known.terms[: changes.shape[1]], u_v)
 
     def _charge_state(self, known: KnownCoefficients) -> ChargeState:
         """Return the state of charge and the capacity the terms were laid around, as the fit moved them."""
         assert self._pack is not None  # noqa: S101  the caller asks only of a known pack
         change_soc, change_ln = known.solution.coefficients[:2] * (START_SOC_SD, CAPACITY_LN_SD)
         capacity_c = self._pack.capacity_c * float(np.exp(self._ln_capacity + change_ln))
-        start = self._soc + float(change_soc)
+        start = float(np.clip(self._soc + change_soc, 0.0, 1.0))
         share = float(self._stretches[-1].drawn_c[-1]) / capacity_c
         weights = np.array([[1.0, 0.0], [0.0, 1.0], [1.0, share]]) * (START_SOC_SD, CAPACITY_LN_SD)
         u_start, u_ln, u_end = known.u_of_terms(weights)

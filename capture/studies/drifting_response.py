@@ -83,7 +83,7 @@ def drifting_response(
 
     def response_of(fit: SeparableFit) -> StepResponse | None:
         if taus_s is None:
-            return step_response(fit, search.determined(fit)[0], search.times_s)
+            return step_response(fit, search.determined(fit).known, search.times_s)
         known = KnownCoefficients(fit, fit.solve(taus_s), search.times_s)
         return step_response(fit, known, search.times_s)
 

@@ -70,6 +70,11 @@ class KnownCoefficients:
         """Standard uncertainty of R0."""
         return self._u_of(self._first)
 
+    @property
+    def terms(self) -> Floats:
+        """The coefficients of the open-circuit terms."""
+        return self.solution.coefficients[: self._first]
+
     def started_v(self, stretch: int) -> tuple[float, ...]:
         """Return what each pair held, in V, when a stretch began."""
         first = self._first + 1 + self._pairs + stretch

@@ -106,3 +106,41 @@ def test_the_nearest_bench_is_taken(written, tmp_path, monkeypatch):
     assert set(find_bench(written("[packs.given]\n", "given.toml")).packs) == {"given"}
     with pytest.raises(InputError, match="cannot be read"):
         find_bench(tmp_path / "nowhere.toml")
+
+
+OWN_CURVE = """
+[packs.heron.open_circuit]
+state_of_charge = [0, 0.5, 1.0]
+volts = [2.9, 3.7, 4.2]
+source = "learnt from three runs"
+"""
+
+
+def test_a_pack_s_own_open_circuit_curve(written):
+    """Voltages of a group at states of charge; without u_volts what somebody wrote down is 20 mV good."""
+    bench = read_bench(written(HERON + OWN_CURVE))
+    curve = bench.open_circuit(RunCard(pack="heron"))
+    for other in ("wren", "owl", None):
+        assert bench.open_circuit(RunCard(pack=other)) is None
+    assert (curve.chemistry, curve.source, curve.learnt) == ("nmc", "learnt from three runs", True)
+    assert curve.volts(curve.states).tolist() == [2.9, 3.7, 4.2]
+    assert curve.u_v.tolist() == [0.02, 0.02, 0.02]
+    closer = read_bench(written(HERON + OWN_CURVE + "u_volts = [0.01, 0.005, 0.01]\n")).packs["heron"]
+    assert closer.open_circuit.u_v.tolist() == [0.01, 0.005, 0.01]
+
+
+@pytest.mark.parametrize(
+    ("lines", "why"),
+    [
+        ("open_circuit = 3", "packs.heron.open_circuit is no table"),
+        ("open_circuit = {volts = [3, 4]}", "state_of_charge is no row of numbers"),
+        ("open_circuit = {state_of_charge = [0, 1], volts = 3}", "volts is no row of numbers"),
+        ("open_circuit = {state_of_charge = [0, 1], volts = [3, true]}", "one of them is not a number"),
+        ("open_circuit = {state_of_charge = [0, 1], volts = [4, 3]}", "does not rise"),
+        ("open_circuit = {state_of_charge = [0, 1], volts = [3, 4], u_volts = [0, 1]}", "not above 0"),
+        ("open_circuit = {state_of_charge = [0, 1], volts = [3, nan]}", "not a finite number"),
+    ],
+)
+def test_what_is_no_curve(written, lines, why):
+    with pytest.raises(InputError, match=why):
+        read_bench(written(f"[packs.heron]\n{lines}\n"))

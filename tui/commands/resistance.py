@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from capture.bench import FILE_NAME, find_bench
 from tui.commands.reading import add_recording_argument
 from tui.formatting import plus_minus
 from tui.output import ProgressLine, print_json, print_result
@@ -26,6 +28,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.epilog = _MEANS
     add_recording_argument(parser)
+    parser.add_argument(
+        "--bench", type=Path, metavar="FILE", help=f"what is known of the pack (./{FILE_NAME})"
+    )
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -35,7 +40,8 @@ def run(arguments: argparse.Namespace) -> int:
 
     recording = open_recording(arguments.recording)
     progress = ProgressLine("reading")
-    found = resistance(recording, lambda rows: progress.update(rows, 2 * recording.rows))
+    bench = find_bench(arguments.bench)
+    found = resistance(recording, lambda rows: progress.update(rows, 2 * recording.rows), bench)
     if arguments.json:
         print_json(found.as_json())
     else:
