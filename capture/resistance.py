@@ -97,7 +97,7 @@ def resistance(
 ) -> Resistance:
     """Return what a recording tells of its pack's resistance; `progress` as `studied_run.study` has it.
 
-    What the card does not tell of the pack (groups, capacity, chemistry) is taken from `bench`, and the pack's
+    What the card does not tell of the pack (groups, capacity, chemistry) is taken from `bench`, and its
     own open-circuit curve where one was learnt.
     """
     known = bench or Bench()
