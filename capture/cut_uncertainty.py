@@ -41,6 +41,7 @@ def cut_uncertainties(cut: CutRecord, known: RunUncertainty) -> dict[str, float 
         "lowest_speed": known.of_extreme(SPEED, cut.lowest_speed_rpm, spun),
         "mean_force": known.of_channel(FORCE, cut.mean_force_n, pushed),
         "mean_torque": known.of_channel(TORQUE, cut.mean_torque_nm, turned),
+        "work_duration": cut.phases.work_u_s,
     }
     if known.working is None:
         return told

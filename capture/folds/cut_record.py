@@ -11,6 +11,7 @@ import numpy as np
 from capture.folds import loaded_voltage
 from capture.folds.integrals import ChannelIntegral
 from capture.folds.loaded_voltage import LoadedVoltage, LoadPoint
+from capture.folds.phases import UNDER_WAY, Phases
 from capture.folds.seam import Seam, behind, joins
 from capture.folds.speed import SPEED
 from capture.quantities import ah_from_coulomb, wh_from_joule
@@ -44,7 +45,7 @@ class CutRecord:
     voltage is the lowest mean over 20 ms. `rest_voltage_v` is that of the latest rest before the cut. Peak
     sag is that minus the minimum voltage; steady sag that minus the mean voltage over the cut's last half.
     Speeds count from `RUN_UP_US` on. None is what cannot be told. `has_gap`: samples were lost in it, or an
-    end of it fell into a gap, a pause or a restart.
+    end of it fell into a gap, a pause or a restart. `phases` are told once the cut is finished.
     """
 
     start_us: int
@@ -64,6 +65,7 @@ class CutRecord:
     mean_force_n: float | None
     mean_torque_nm: float | None
     has_gap: bool
+    phases: Phases = UNDER_WAY
 
     @property
     def duration_s(self) -> float:

@@ -22,8 +22,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.blocks import Quality
+from capture.folds.course import Course
 from capture.folds.cut_record import CutRecord, Tally
 from capture.folds.hysteresis import draws
+from capture.folds.phases import phases_of
 from capture.folds.seam import Seam, behind, joins
 from capture.folds.speed import SPEED
 
@@ -45,11 +47,12 @@ MOST_RECORDS: Final = 4000
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretch:
-    """A stretch of work under way: `worked` up to where the tool stopped drawing, `ongoing` up to now."""
+    """A stretch of work under way: `worked` up to where the tool stopped drawing, the rest up to now."""
 
     rest: Rest | None
     worked: Tally
     ongoing: Tally
+    course: Course
     quiet_since_us: int | None = None
 
     @property
@@ -61,6 +64,22 @@ class Stretch:
     def is_cut(self) -> bool:
         """Whether the work has lasted long enough to be a cut."""
         return self.so_far.end_us - self.so_far.start_us >= SHORTEST_CUT_US
+
+    def went_on(self, part: SampleBlock, divisors: Mapping[str, int], quiet_us: int | None) -> Stretch:
+        """Return the stretch with rows in which the tool draws or pauses; quiet from `quiet_us` on."""
+        ongoing = self.ongoing.plus(part, divisors)
+        return Stretch(self.rest, ongoing, ongoing, self.course.plus(part), quiet_us)
+
+    def stayed_quiet(self, part: SampleBlock, divisors: Mapping[str, int]) -> Stretch:
+        """Return the stretch with rows in which the tool draws nothing."""
+        ongoing = self.ongoing.plus(part, divisors)
+        return replace(self, ongoing=ongoing, course=self.course.plus(part))
+
+    def record(self) -> CutRecord:
+        """Return the record of the stretch as a finished cut."""
+        worked = self.so_far
+        phases = phases_of(self.course, worked.end_us, has_gap=worked.has_gap)
+        return replace(worked.record(self.rest), phases=phases)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +144,7 @@ class Cuts:
         stretch = self.stretch
         if stretch is None or not stretch.is_cut:
             return replace(self, stretch=None)
-        record = stretch.so_far.record(stretch.rest)
+        record = stretch.record()
         return replace(
             self,
             finished=self.finished + 1,
@@ -202,18 +221,17 @@ def _worked_through(
         if stretch.quiet_since_us is not None:
             quiet_until = int(ticks[rises[0]] if len(rises) else ticks[-1])
             if quiet_until - stretch.quiet_since_us >= HOLD_US:
-                state = state.closed()
+                held = int(np.searchsorted(ticks, stretch.quiet_since_us + HOLD_US))
+                stretch = stretch.stayed_quiet(block.part(at, held), divisors)
+                state = replace(state, stretch=stretch).closed()
                 continue
             if len(rises) == 0:
-                ongoing = stretch.ongoing.plus(block.part(at, len(block)), divisors)
-                return replace(state, stretch=replace(stretch, ongoing=ongoing))
+                return replace(state, stretch=stretch.stayed_quiet(block.part(at, len(block)), divisors))
         quiet = _last_work(ticks, rises, falls)
         if quiet is None:
-            ongoing = stretch.ongoing.plus(block.part(at, len(block)), divisors)
-            return replace(state, stretch=Stretch(stretch.rest, ongoing, ongoing))
-        worked = stretch.ongoing.plus(block.part(at, quiet), divisors)
-        at = quiet
-        state = replace(state, stretch=Stretch(stretch.rest, worked, worked, int(ticks[quiet])))
+            return replace(state, stretch=stretch.went_on(block.part(at, len(block)), divisors, None))
+        worked = stretch.went_on(block.part(at, quiet), divisors, int(ticks[quiet]))
+        at, state = quiet, replace(state, stretch=worked)
 
 
 def _last_work(ticks: Whole, rises: Whole, falls: Whole) -> int | None:
@@ -234,7 +252,7 @@ def _opened(state: Cuts, block: SampleBlock, row: int, rests: Sequence[Rest], *,
         if rest.end_tick_us < start_us and (since_us is None or rest.end_tick_us >= since_us)
     ]
     tally = Tally.opened(start_us, has_gap=unseen)
-    return Stretch(before[-1] if before else None, tally, tally)
+    return Stretch(before[-1] if before else None, tally, tally, Course(start_us))
 
 
 def _speed(tally: Tally) -> ChannelIntegral:

@@ -127,6 +127,7 @@ COLUMNS: Final = (
     CutColumn("cut", _number),
     CutColumn("start s", _start),
     _figure("took s", "", lambda cut: cut.duration_s, 1),
+    _figure("work s", "work_duration", lambda cut: cut.phases.work_s, 2, optional=True),
     _figure("energy Wh", "energy", lambda cut: cut.energy_wh, 3),
     _figure("mean W", "mean_power", lambda cut: cut.mean_power_w, 0),
     _figure("peak A", "peak_current", lambda cut: cut.peak_current_a, 1),
