@@ -1,10 +1,10 @@
 """Cuts: stretches of work between idle stretches, found from the current with hysteresis and a hold.
 
-A stretch begins when the current reaches START_CURRENT_A and ends when it has stayed below the idle
-threshold for HOLD_US; shorter pauses, ripple and the negative current of a brake belong to it or to its end.
-It lasts from the first sample that draws to the last. Stretches shorter than
-SHORTEST_CUT_US are not counted. The thresholds are common practice, no source. Causal: what comes later never
-changes what was counted.
+A stretch begins when the tool draws, by thresholds learnt from the past (`hysteresis`), and ends when it has
+drawn nothing for HOLD_US; shorter pauses, ripple and chopping belong to it, the negative current of a brake
+to its end, and a spike of one reading is nothing. It lasts from the first sample that draws to the last.
+Stretches shorter than SHORTEST_CUT_US are not counted. The thresholds are common practice, no source. Causal:
+what comes later never changes what was counted.
 
 A gap no longer than HOLD_US lies inside a cut that goes on behind it, as a pause would; the record says so
 and leaves the gap's energy out. A longer gap, a pause of the logger or its restart ends the cut at the last
@@ -21,12 +21,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.blocks import Quality
 from capture.folds.course import Course
 from capture.folds.cut_record import CutRecord, Tally
-from capture.folds.hysteresis import draws
+from capture.folds.hysteresis import HOLD_US
 from capture.folds.phases import phases_of
-from capture.folds.seam import Seam, behind, joins
+from capture.folds.seam import Seam, behind, out_of_sight
 from capture.folds.speed import SPEED
 
 if TYPE_CHECKING:
@@ -35,12 +34,12 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.blocks import SampleBlock
+    from capture.folds.hysteresis import LoadRows
     from capture.folds.integrals import ChannelIntegral
     from capture.folds.rest_voltage import Rest
 
     Whole = npt.NDArray[np.int64]
 
-HOLD_US: Final = 300_000
 SHORTEST_CUT_US: Final = 200_000
 MOST_RECORDS: Final = 4000
 
@@ -169,16 +168,16 @@ class _Edges:
     unseen: int | None
 
 
-def update(state: Cuts, block: SampleBlock, rests: Sequence[Rest], divisors: Mapping[str, int]) -> Cuts:
+def update(
+    state: Cuts, block: SampleBlock, load: LoadRows, rests: Sequence[Rest], divisors: Mapping[str, int]
+) -> Cuts:
     """Return the state after `block`, which needs the columns current_a and voltage_v.
 
-    `rests` are the latest rests in order, those of this block included (`RestVoltage.recent`); speed_rpm,
-    force_n and torque_nm are told of where the block has them.
+    `load` tells in which rows the tool draws; `rests` are the latest rests in order, those of this block
+    included (`RestVoltage.recent`); speed_rpm, force_n and torque_nm are told of where the block has them.
     """
     state = _behind_break(state, block)
-    current = block.columns["current_a"]
-    rows = np.flatnonzero(~np.isnan(current))
-    drawing = draws(current[rows], initially=state.drawing)
+    rows, drawing = load.rows, load.drawing
     before = np.concatenate([[state.drawing], drawing[:-1]])
     edges = _Edges(
         rows[drawing & ~before],
@@ -192,12 +191,9 @@ def update(state: Cuts, block: SampleBlock, rests: Sequence[Rest], divisors: Map
 
 def _behind_break(state: Cuts, block: SampleBlock) -> Cuts:
     """Return the state before `block`, the stretch ended where nobody can know how it went on."""
-    if state.seam is None or joins(state.seam, block):
+    if not out_of_sight(state.seam, block, state.now_us, HOLD_US):
         return state
     first_us = int(block.ticks_us[0])
-    paused = block.segment != state.seam.segment or block.quality[0] & np.uint32(Quality.AFTER_PAUSE)
-    if not paused and first_us - state.now_us <= HOLD_US:
-        return state
     stretch = state.stretch
     if stretch is not None and stretch.quiet_since_us is None:
         state = replace(state, stretch=replace(stretch, ongoing=replace(stretch.ongoing, has_gap=True)))

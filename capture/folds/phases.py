@@ -138,7 +138,7 @@ def phases_of(course: Course, end_us: int, *, has_gap: bool) -> Phases:
         return Phases(untold=(GAP,))
     bins = (end_us - course.start_us) // course.width_us + 1
     current, speed = course.current_a(), course.speed_rpm()
-    working = _filled(current[:bins])
+    working = _filled(current[: max(bins - 1, 1)])  # the last bin holds the release
     spin = _spin(speed[:bins])
     levels = _levels(working, 0 if spin is None else spin.up)
     contact = None if levels is None else _contact(working, levels)
