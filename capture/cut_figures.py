@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from capture.folds.cut_record import CutRecord, Sag
     from capture.folds.figures import RunFigures
-    from capture.folds.phases import CutPhases
+    from capture.folds.phases import Phases
 
 
 #: For callers who do not ask how well the run is known.
@@ -51,8 +51,7 @@ def cut_document(
 ) -> dict[str, Any]:
     """Return one cut as JSON: times in seconds since the first sample, figures with units and uncertainties.
 
-    `phases` are null where neither speed nor current tells any; `contact_s` and `severance_s` where they
-    are not seen.
+    `phases` are null where none can be told; `phases_untold` says what cannot, and why.
     """
     record = cut.record
     u = cut_uncertainties(record, known)
@@ -75,29 +74,9 @@ def cut_document(
         "lowest_speed": _figure(record.lowest_speed_rpm, "1/min", u.get("lowest_speed")),
         "mean_force": _figure(record.mean_force_n, "N", u.get("mean_force")),
         "mean_torque": _figure(record.mean_torque_nm, "N.m", u.get("mean_torque")),
-        **_phases(record.phases, first_tick_us),
+        **_phases(record.phases, first_tick_us, u),
         "has_gap": record.has_gap,
         "unfinished": cut.unfinished,
-    }
-
-
-def _phases(told: CutPhases | None, first_tick_us: int) -> dict[str, Any]:
-    """Return the phases that are told, and the time from contact to severance."""
-    if told is None:
-        return dict.fromkeys(("phases", "contact_s", "severance_s", "work_duration", "phases_told_by"))
-
-    def seconds(tick_us: int | None) -> float | None:
-        return None if tick_us is None else (tick_us - first_tick_us) * 1e-6
-
-    return {
-        "phases": [
-            {"phase": phase.name.value, "start_s": seconds(phase.start_us), "end_s": seconds(phase.end_us)}
-            for phase in told.phases
-        ],
-        "contact_s": seconds(told.contact_us),
-        "severance_s": seconds(told.severance_us),
-        "work_duration": _figure(told.work_s, "s", told.u_work_s),
-        "phases_told_by": "speed and current" if told.by_speed else "current",
     }
 
 
@@ -108,6 +87,26 @@ def _sag(name: str, sag: Sag | None, u: Mapping[str, float | None]) -> dict[str,
         name: _figure(None if sag is None else sag.volts, "V", u.get(name)),
         percent: _figure(None if sag is None else sag.percent, "%", u.get(percent)),
         per_ampere: _figure(None if sag is None else sag.per_ampere, "Ohm", u.get(per_ampere)),
+    }
+
+
+def _phases(phases: Phases, first_tick_us: int, u: Mapping[str, float | None]) -> dict[str, Any]:
+    """Return the phases and what follows from them, times in seconds since the first sample."""
+
+    def seconds(tick_us: int | None) -> float | None:
+        return None if tick_us is None else (tick_us - first_tick_us) * 1e-6
+
+    spans = [
+        {"phase": span.name, "start_s": seconds(span.start_us), "end_s": seconds(span.end_us)}
+        for span in phases.spans
+    ]
+    return {
+        "phases": spans or None,
+        "phases_told_by": phases.told_by,
+        "phases_untold": list(phases.untold),
+        "contact_s": seconds(phases.contact_us),
+        "severance_s": seconds(phases.severance_us),
+        "work_duration": _figure(phases.work_s, "s", u.get("work_duration")),
     }
 
 

@@ -41,11 +41,10 @@ def cut_uncertainties(cut: CutRecord, known: RunUncertainty) -> dict[str, float 
         "lowest_speed": known.of_extreme(SPEED, cut.lowest_speed_rpm, spun),
         "mean_force": known.of_channel(FORCE, cut.mean_force_n, pushed),
         "mean_torque": known.of_channel(TORQUE, cut.mean_torque_nm, turned),
+        "work_duration": cut.phases.work_u_s,
     }
     if known.working is None:
         return told
-    if cut.phases is not None:
-        told["work_duration"] = cut.phases.u_work_s
     return {**told, **_sums(cut, known, known.working), **_voltages(cut, known, known.working)}
 
 

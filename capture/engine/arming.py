@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.folds.cuts import HOLD_US
-from capture.folds.hysteresis import draws
+from capture.folds.hysteresis import HOLD_US, Load, follow
 
 if TYPE_CHECKING:
     from capture.blocks import SampleBlock
@@ -28,7 +27,7 @@ class Arming:
     def __init__(self, *, armed: bool, tail_s: float = TAIL_S) -> None:
         self.armed = armed
         self._tail_us = round(tail_s * 1e6)
-        self._drawing = False
+        self._load = Load()
         self._began_us: int | None = None
         self._latest_us: int | None = None
         self._idle_from_us: int | None = None
@@ -41,15 +40,11 @@ class Arming:
         ticks, current = block.ticks_us, block.columns.get("current_a")
         if current is None or (self._now_us is not None and int(ticks[-1]) <= self._now_us):
             return
-        if self._drawing and (block.segment, block.first_index) != self._follows:
+        if self._load.drawing and (block.segment, block.first_index) != self._follows:
             self._latest_us = int(ticks[0])  # nobody saw the load go: a hole in the samples is no pause
         self._now_us, self._follows = int(ticks[-1]), (block.segment, block.end_index)
-        rows = np.flatnonzero(~np.isnan(current))
-        if len(rows) == 0:
-            return
-        drawing = draws(current[rows], initially=self._drawing)
-        self._drawing = bool(drawing[-1])
-        loaded = ticks[rows[drawing]]
+        self._load, load = follow(self._load, block)
+        loaded = ticks[load.rows[load.drawing]]
         if len(loaded):
             self._note_load(loaded)
 

@@ -11,10 +11,9 @@ import numpy as np
 from capture.folds import loaded_voltage
 from capture.folds.integrals import ChannelIntegral
 from capture.folds.loaded_voltage import LoadedVoltage, LoadPoint
-from capture.folds.phases import CutPhases, phases_of
+from capture.folds.phases import UNDER_WAY, Phases
 from capture.folds.seam import Seam, behind, joins
 from capture.folds.speed import SPEED
-from capture.folds.work_profile import WorkProfile
 from capture.quantities import ah_from_coulomb, wh_from_joule
 
 if TYPE_CHECKING:
@@ -46,7 +45,7 @@ class CutRecord:
     voltage is the lowest mean over 20 ms. `rest_voltage_v` is that of the latest rest before the cut. Peak
     sag is that minus the minimum voltage; steady sag that minus the mean voltage over the cut's last half.
     Speeds count from `RUN_UP_US` on. None is what cannot be told. `has_gap`: samples were lost in it, or an
-    end of it fell into a gap, a pause or a restart.
+    end of it fell into a gap, a pause or a restart. `phases` are told once the cut is finished.
     """
 
     start_us: int
@@ -66,7 +65,7 @@ class CutRecord:
     mean_force_n: float | None
     mean_torque_nm: float | None
     has_gap: bool
-    phases: CutPhases | None = None
+    phases: Phases = UNDER_WAY
 
     @property
     def duration_s(self) -> float:
@@ -82,7 +81,6 @@ class Tally:
     end_us: int
     loaded: LoadedVoltage
     channels: Mapping[str, ChannelIntegral] = field(default_factory=dict)
-    profile: WorkProfile = field(default_factory=WorkProfile)
     has_gap: bool = False
     seam: Seam | None = None
 
@@ -111,7 +109,6 @@ class Tally:
             end_us=int(block.ticks_us[-1]),
             loaded=loaded_voltage.update(self.loaded, block, spacing),
             channels=channels,
-            profile=self.profile.plus(block.ticks_us, block.columns["current_a"], block.columns.get(SPEED)),
             has_gap=self.has_gap or (self.seam is not None and not joined),
             seam=behind(block),
         )
@@ -120,11 +117,8 @@ class Tally:
         """Return one channel's sums, empty where there is none."""
         return self.channels.get(name, ChannelIntegral())
 
-    def record(self, rest: Rest | None, course: WorkProfile | None = None) -> CutRecord:
-        """Return what the tally says of a cut that ended where it ends; `rest` is the one before it.
-
-        `course` is the profile of the cut and what was seen behind it.
-        """
+    def record(self, rest: Rest | None) -> CutRecord:
+        """Return what the tally says of a cut that ended where it ends; `rest` is the one before it."""
         loaded, speed = self.loaded, self.channel(SPEED)
         lowest, half = loaded.lowest, loaded.last_half(self.end_us)
         return CutRecord(
@@ -145,7 +139,6 @@ class Tally:
             mean_force_n=self.channel(FORCE).mean,
             mean_torque_nm=self.channel(TORQUE).mean,
             has_gap=self.has_gap,
-            phases=phases_of(self.profile if course is None else course, self.start_us, self.end_us),
         )
 
 

@@ -1,10 +1,10 @@
 """Cuts: stretches of work between idle stretches, found from the current with hysteresis and a hold.
 
-A stretch begins when the current reaches START_CURRENT_A and ends when it has stayed below the idle
-threshold for HOLD_US; shorter pauses, ripple and the negative current of a brake belong to it or to its end.
-It lasts from the first sample that draws to the last. Stretches shorter than
-SHORTEST_CUT_US are not counted. The thresholds are common practice, no source. Causal: what comes later never
-changes what was counted.
+A stretch begins when the tool draws, by thresholds learnt from the past (`hysteresis`), and ends when it has
+drawn nothing for HOLD_US; shorter pauses, ripple and chopping belong to it, the negative current of a brake
+to its end, and a spike of one reading is nothing. It lasts from the first sample that draws to the last.
+Stretches shorter than SHORTEST_CUT_US are not counted. The thresholds are common practice, no source. Causal:
+what comes later never changes what was counted.
 
 A gap no longer than HOLD_US lies inside a cut that goes on behind it, as a pause would; the record says so
 and leaves the gap's energy out. A longer gap, a pause of the logger or its restart ends the cut at the last
@@ -21,10 +21,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.blocks import Quality
+from capture.folds.course import Course
 from capture.folds.cut_record import CutRecord, Tally
-from capture.folds.hysteresis import draws
-from capture.folds.seam import Seam, behind, joins
+from capture.folds.hysteresis import HOLD_US
+from capture.folds.phases import phases_of
+from capture.folds.seam import Seam, behind, out_of_sight
 from capture.folds.speed import SPEED
 
 if TYPE_CHECKING:
@@ -33,23 +34,24 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.blocks import SampleBlock
+    from capture.folds.hysteresis import LoadRows
     from capture.folds.integrals import ChannelIntegral
     from capture.folds.rest_voltage import Rest
 
     Whole = npt.NDArray[np.int64]
 
-HOLD_US: Final = 300_000
 SHORTEST_CUT_US: Final = 200_000
 MOST_RECORDS: Final = 4000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretch:
-    """A stretch of work under way: `worked` up to where the tool stopped drawing, `ongoing` up to now."""
+    """A stretch of work under way: `worked` up to where the tool stopped drawing, the rest up to now."""
 
     rest: Rest | None
     worked: Tally
     ongoing: Tally
+    course: Course
     quiet_since_us: int | None = None
 
     @property
@@ -61,6 +63,22 @@ class Stretch:
     def is_cut(self) -> bool:
         """Whether the work has lasted long enough to be a cut."""
         return self.so_far.end_us - self.so_far.start_us >= SHORTEST_CUT_US
+
+    def went_on(self, part: SampleBlock, divisors: Mapping[str, int], quiet_us: int | None) -> Stretch:
+        """Return the stretch with rows in which the tool draws or pauses; quiet from `quiet_us` on."""
+        ongoing = self.ongoing.plus(part, divisors)
+        return Stretch(self.rest, ongoing, ongoing, self.course.plus(part), quiet_us)
+
+    def stayed_quiet(self, part: SampleBlock, divisors: Mapping[str, int]) -> Stretch:
+        """Return the stretch with rows in which the tool draws nothing."""
+        ongoing = self.ongoing.plus(part, divisors)
+        return replace(self, ongoing=ongoing, course=self.course.plus(part))
+
+    def record(self) -> CutRecord:
+        """Return the record of the stretch as a finished cut."""
+        worked = self.so_far
+        phases = phases_of(self.course, worked.end_us, has_gap=worked.has_gap)
+        return replace(worked.record(self.rest), phases=phases)
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +130,7 @@ class Cuts:
     def running_record(self) -> CutRecord | None:
         """The record of the running cut as if it had ended with its latest work."""
         running = self.running
-        return None if running is None else running.so_far.record(running.rest, running.ongoing.profile)
+        return None if running is None else running.so_far.record(running.rest)
 
     @property
     def working_speed(self) -> WorkingSpeed:
@@ -125,7 +143,7 @@ class Cuts:
         stretch = self.stretch
         if stretch is None or not stretch.is_cut:
             return replace(self, stretch=None)
-        record = stretch.so_far.record(stretch.rest, stretch.ongoing.profile)
+        record = stretch.record()
         return replace(
             self,
             finished=self.finished + 1,
@@ -150,16 +168,16 @@ class _Edges:
     unseen: int | None
 
 
-def update(state: Cuts, block: SampleBlock, rests: Sequence[Rest], divisors: Mapping[str, int]) -> Cuts:
+def update(
+    state: Cuts, block: SampleBlock, load: LoadRows, rests: Sequence[Rest], divisors: Mapping[str, int]
+) -> Cuts:
     """Return the state after `block`, which needs the columns current_a and voltage_v.
 
-    `rests` are the latest rests in order, those of this block included (`RestVoltage.recent`); speed_rpm,
-    force_n and torque_nm are told of where the block has them.
+    `load` tells in which rows the tool draws; `rests` are the latest rests in order, those of this block
+    included (`RestVoltage.recent`); speed_rpm, force_n and torque_nm are told of where the block has them.
     """
     state = _behind_break(state, block)
-    current = block.columns["current_a"]
-    rows = np.flatnonzero(~np.isnan(current))
-    drawing = draws(current[rows], initially=state.drawing)
+    rows, drawing = load.rows, load.drawing
     before = np.concatenate([[state.drawing], drawing[:-1]])
     edges = _Edges(
         rows[drawing & ~before],
@@ -173,12 +191,9 @@ def update(state: Cuts, block: SampleBlock, rests: Sequence[Rest], divisors: Map
 
 def _behind_break(state: Cuts, block: SampleBlock) -> Cuts:
     """Return the state before `block`, the stretch ended where nobody can know how it went on."""
-    if state.seam is None or joins(state.seam, block):
+    if not out_of_sight(state.seam, block, state.now_us, HOLD_US):
         return state
     first_us = int(block.ticks_us[0])
-    paused = block.segment != state.seam.segment or block.quality[0] & np.uint32(Quality.AFTER_PAUSE)
-    if not paused and first_us - state.now_us <= HOLD_US:
-        return state
     stretch = state.stretch
     if stretch is not None and stretch.quiet_since_us is None:
         state = replace(state, stretch=replace(stretch, ongoing=replace(stretch.ongoing, has_gap=True)))
@@ -202,18 +217,17 @@ def _worked_through(
         if stretch.quiet_since_us is not None:
             quiet_until = int(ticks[rises[0]] if len(rises) else ticks[-1])
             if quiet_until - stretch.quiet_since_us >= HOLD_US:
-                state = state.closed()
+                held = int(np.searchsorted(ticks, stretch.quiet_since_us + HOLD_US))
+                stretch = stretch.stayed_quiet(block.part(at, held), divisors)
+                state = replace(state, stretch=stretch).closed()
                 continue
             if len(rises) == 0:
-                ongoing = stretch.ongoing.plus(block.part(at, len(block)), divisors)
-                return replace(state, stretch=replace(stretch, ongoing=ongoing))
+                return replace(state, stretch=stretch.stayed_quiet(block.part(at, len(block)), divisors))
         quiet = _last_work(ticks, rises, falls)
         if quiet is None:
-            ongoing = stretch.ongoing.plus(block.part(at, len(block)), divisors)
-            return replace(state, stretch=Stretch(stretch.rest, ongoing, ongoing))
-        worked = stretch.ongoing.plus(block.part(at, quiet), divisors)
-        at = quiet
-        state = replace(state, stretch=Stretch(stretch.rest, worked, worked, int(ticks[quiet])))
+            return replace(state, stretch=stretch.went_on(block.part(at, len(block)), divisors, None))
+        worked = stretch.went_on(block.part(at, quiet), divisors, int(ticks[quiet]))
+        at, state = quiet, replace(state, stretch=worked)
 
 
 def _last_work(ticks: Whole, rises: Whole, falls: Whole) -> int | None:
@@ -234,7 +248,7 @@ def _opened(state: Cuts, block: SampleBlock, row: int, rests: Sequence[Rest], *,
         if rest.end_tick_us < start_us and (since_us is None or rest.end_tick_us >= since_us)
     ]
     tally = Tally.opened(start_us, has_gap=unseen)
-    return Stretch(before[-1] if before else None, tally, tally)
+    return Stretch(before[-1] if before else None, tally, tally, Course(start_us))
 
 
 def _speed(tally: Tally) -> ChannelIntegral:

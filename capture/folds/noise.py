@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.folds.rest_voltage import IDLE_CURRENT_A
 from capture.folds.seam import Seam, behind, joins
 from capture.uncertainty.moments import Moments
 
@@ -27,6 +26,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.blocks import SampleBlock
+    from capture.folds.hysteresis import LoadRows
 
     Floats = npt.NDArray[np.float64]
     Flags = npt.NDArray[np.bool_]
@@ -101,10 +101,10 @@ class Noise:
     seam: Seam | None = None
 
 
-def update(state: Noise, block: SampleBlock) -> Noise:
-    """Return the state after `block`; without current_a nothing counts as rest."""
+def update(state: Noise, block: SampleBlock, load: LoadRows | None) -> Noise:
+    """Return the state after `block`; without a current (no `load`) nothing counts as rest."""
     joined = joins(state.seam, block)
-    idle = _idle(block, initially=state.idle and joined)
+    idle = _idle(block, load, initially=state.idle and joined)
     channels, rest = dict(state.channels), state.rest_current
     if "current_a" in block.columns:
         current = block.columns["current_a"]
@@ -116,15 +116,12 @@ def update(state: Noise, block: SampleBlock) -> Noise:
     return Noise(channels, rest, bool(idle[-1]), behind(block))
 
 
-def _idle(block: SampleBlock, *, initially: bool) -> Flags:
+def _idle(block: SampleBlock, load: LoadRows | None, *, initially: bool) -> Flags:
     """Return for each row whether the newest current is next to none."""
-    current = block.columns.get("current_a")
-    if current is None:
+    if load is None:
         return np.zeros(len(block), bool)
-    newest = np.maximum.accumulate(np.where(np.isnan(current), -1, np.arange(len(block))))
-    with np.errstate(invalid="ignore"):
-        near_zero = np.abs(current[newest]) < IDLE_CURRENT_A
-    return np.where(newest >= 0, near_zero, initially)
+    newest = np.searchsorted(load.rows, np.arange(len(block)), side="right")
+    return np.concatenate([[initially], load.idle])[newest]
 
 
 def _without_far(squares: Floats) -> Floats:

@@ -28,7 +28,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.folds.hysteresis import START_CURRENT_A
 from capture.folds.seam import Seam, behind, joins, steps_s
 from capture.open_circuit import nmc_charge_state, nmc_voltage
 
@@ -36,6 +35,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.blocks import SampleBlock
+    from capture.folds.hysteresis import LoadRows
 
     Floats = npt.NDArray[np.float64]
 
@@ -102,8 +102,13 @@ class RemainingTime:
     seam: Seam | None = None
 
 
-def update(state: RemainingTime, block: SampleBlock, limits: PackLimits, spacing: int) -> RemainingTime:
-    """Return the state after `block`; `spacing`: samples from one with current and voltage to the next."""
+def update(
+    state: RemainingTime, block: SampleBlock, load: LoadRows, limits: PackLimits, spacing: int
+) -> RemainingTime:
+    """Return the state after `block`; `spacing`: samples from one with current and voltage to the next.
+
+    A sample is under load where its current reaches what `load` says a load must reach.
+    """
     if not joins(state.seam, block):
         state = RemainingTime(drawn_c=state.drawn_c, pattern=state.pattern)
     state = replace(state, seam=behind(block))
@@ -116,7 +121,7 @@ def update(state: RemainingTime, block: SampleBlock, limits: PackLimits, spacing
     steps, charges = _steps(state, block, rows, current, spacing)
     state = _moved(state, float(charges.sum()), float(steps.sum()))
     from_now = (np.cumsum(charges) - charges.sum()) / _CHARGE_UNIT_C
-    loaded = current >= START_CURRENT_A
+    loaded = current >= load.start_a[np.searchsorted(load.rows, rows)]
     last = LastLoad(block.first_index + int(rows[-1]), int(block.ticks_us[rows[-1]]), float(current[-1]))
     state = replace(state, last=last)
     weights = steps[loaded]

@@ -1,9 +1,9 @@
 """Rest voltage: the robust mean of the voltage while the pack carries next to no current.
 
-A rest is a stretch in which |I| stays below the idle threshold for at least 0.2 s. Its voltage is the mean of
-the last second of it, readings further than three robust standard deviations (1.4826 times the median
-absolute deviation) from the median left out; where the voltage is read more seldom than the current, of the
-readings that share a sample with one of the current.
+A rest is a stretch in which the current stays by the idle level (`hysteresis`) for at least 0.2 s. Its
+voltage is the mean of the last second of it, readings further than three robust standard deviations (1.4826
+times the median absolute deviation) from the median left out; where the voltage is read more seldom than the
+current, of the readings that share a sample with one of the current.
 
 `rested_s` runs from the first idle reading of the current to the last. It is a lower bound: how long the
 pack rested before the recording began nobody can know, and a gap, a pause or a restart begins it anew, since
@@ -23,12 +23,11 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.blocks import SampleBlock
+    from capture.folds.hysteresis import LoadRows
 
     Floats = npt.NDArray[np.float64]
     Whole = npt.NDArray[np.int64]
 
-#: Below this a cordless tool does no work; its own electronics draw less. Common practice, no source.
-IDLE_CURRENT_A: Final = 0.5
 SHORTEST_REST_US: Final = 200_000
 MEAN_OVER_US: Final = 1_000_000
 _MOST_READINGS: Final = 4096
@@ -64,7 +63,7 @@ class RestVoltage:
     seam: Seam | None = None
 
 
-def update(state: RestVoltage, block: SampleBlock) -> RestVoltage:
+def update(state: RestVoltage, block: SampleBlock, load: LoadRows) -> RestVoltage:
     """Return the state after `block`, which needs the columns current_a and voltage_v.
 
     Whether the pack rests is told by every reading of the current, however seldom the voltage is read.
@@ -73,11 +72,9 @@ def update(state: RestVoltage, block: SampleBlock) -> RestVoltage:
         state = _after_load(state, load_seen=state.load_seen)
     earlier = () if state.latest is None else (state.latest,)
     state = replace(state, recent=earlier, seam=behind(block))
-    current = block.columns["current_a"]
-    rows = np.flatnonzero(~np.isnan(current))
+    rows, idle = load.rows, load.idle
     if len(rows) == 0:
         return state
-    idle = np.abs(current[rows]) < IDLE_CURRENT_A
     voltage = block.columns["voltage_v"][rows].astype(np.float64)
     for start, stop in _possible_rests(block.ticks_us[rows], idle):
         if start > 0:

@@ -11,6 +11,7 @@ from capture.folds import (
     charge_energy,
     cuts,
     extremes,
+    hysteresis,
     integrals,
     noise,
     pairing,
@@ -20,6 +21,7 @@ from capture.folds import (
 )
 from capture.folds.figures import RunFigures, report
 from capture.folds.grid import Grid
+from capture.folds.load_edges import with_edges
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -67,6 +69,7 @@ class RunState:
     first_tick_us: int | None = None
     last_tick_us: int | None = None
     accounting: accounting.Accounting = field(default_factory=accounting.Accounting)
+    load: hysteresis.Load = field(default_factory=hysteresis.Load)
     integrals: integrals.Integrals = field(default_factory=integrals.Integrals)
     extremes: extremes.Extremes = field(default_factory=extremes.Extremes)
     speed: speed.Speed = field(default_factory=speed.Speed)
@@ -85,9 +88,12 @@ def update(state: RunState, block: SampleBlock, settings: FoldSettings) -> RunSt
     """
     divisors = settings.divisors
     counted = accounting.update(state.accounting, block, divisors)
-    turning = state.speed
+    follower, load, turning = state.load, None, state.speed
+    if "current_a" in block.columns:
+        follower, told = hysteresis.follow(follower, block)
+        load = with_edges(told, block.ticks_us[told.rows])
     if speed.SPEED in block.columns:
-        turning, kept = speed.update(turning, block, divisors.get(speed.SPEED, 1))
+        turning, kept = speed.update(turning, block, load, divisors.get(speed.SPEED, 1))
         block = replace(block, columns={**block.columns, speed.SPEED: kept})
     state = replace(
         state,
@@ -95,26 +101,31 @@ def update(state: RunState, block: SampleBlock, settings: FoldSettings) -> RunSt
         first_tick_us=int(block.ticks_us[0]) if state.first_tick_us is None else state.first_tick_us,
         last_tick_us=int(block.ticks_us[-1]),
         accounting=counted,
+        load=follower,
         integrals=integrals.update(state.integrals, block, divisors),
         extremes=extremes.update(state.extremes, block),
         speed=turning,
-        noise=noise.update(state.noise, block),
+        noise=noise.update(state.noise, block, load),
     )
-    return _electrical(state, block, settings) if block.columns.keys() >= ELECTRICAL else state
+    if load is None or not block.columns.keys() >= ELECTRICAL:
+        return state
+    return _electrical(state, block, load, settings)
 
 
-def _electrical(state: RunState, block: SampleBlock, settings: FoldSettings) -> RunState:
+def _electrical(
+    state: RunState, block: SampleBlock, load: hysteresis.LoadRows, settings: FoldSettings
+) -> RunState:
     """Return the state with the folds that need current and voltage brought on."""
-    rest = rest_voltage.update(state.rest, block)
+    rest = rest_voltage.update(state.rest, block, load)
     limits, remaining = settings.limits(state.columns), state.remaining
     if limits is not None:
-        remaining = remaining_time.update(remaining, block, limits, settings.spacing)
+        remaining = remaining_time.update(remaining, block, load, limits, settings.spacing)
     return replace(
         state,
         charge_energy=charge_energy.update(state.charge_energy, block, settings.spacing),
         rest=rest,
         pairing=pairing.update(state.pairing, block),
-        cuts=cuts.update(state.cuts, block, rest.recent, settings.divisors),
+        cuts=cuts.update(state.cuts, block, load, rest.recent, settings.divisors),
         remaining=remaining,
     )
 

@@ -47,6 +47,17 @@ def joins(seam: Seam | None, block: SampleBlock) -> bool:
     return seam == here and not block.quality[0] & _BREAK
 
 
+def out_of_sight(seam: Seam | None, block: SampleBlock, now_us: int, most_us: int) -> bool:
+    """Return whether nobody knows what went on between `seam`, at `now_us`, and `block`.
+
+    That is so behind a pause of the logger, its restart, and lost samples for longer than `most_us`.
+    """
+    if seam is None or joins(seam, block):
+        return False
+    paused = block.segment != seam.segment or bool(block.quality[0] & np.uint32(Quality.AFTER_PAUSE))
+    return paused or int(block.ticks_us[0]) - now_us > most_us
+
+
 def breaks(block: SampleBlock) -> list[int]:
     """Return the rows of `block` before which samples were lost or the logger had paused."""
     return np.flatnonzero(block.quality & _BREAK).tolist()

@@ -1,7 +1,7 @@
 """Speed and how it is known.
 
 - *turning*: the newest reading is above zero.
-- *stalled*: it is zero while the tool draws current (`START_CURRENT_A` or more); *still*: zero otherwise.
+- *stalled*: it is zero while the tool draws current (`hysteresis`); *still*: zero otherwise.
 - *no pulse*: the newest due reading is missing, so no pulse came. The speed is then not the last one read: it
   is at most 60 / (p T) rpm, T seconds after the last reading with p pulses a turn, a bound that falls.
   A gap, a pause or a restart may have swallowed pulses, so T counts from behind it.
@@ -24,13 +24,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.folds.hysteresis import START_CURRENT_A
 from capture.folds.seam import Seam, behind, joins
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.blocks import Readings, SampleBlock
+    from capture.folds.hysteresis import LoadRows
 
 SPEED: Final = "speed_rpm"
 NO_LOAD_SHARE: Final = 1 / 3
@@ -62,7 +62,7 @@ class Speed:
     silent: bool = False
     silent_since_us: int = 0
     now_us: int = 0
-    current_a: float | None = None
+    drawing: bool = False
     peak_current_a: float = 0.0
     highest_no_load_rpm: float | None = None
     suspect_readings: int = 0
@@ -79,8 +79,7 @@ class Speed:
             return None
         if self.latest_rpm > 0:
             return SpeedState.TURNING
-        draws = self.current_a is not None and self.current_a >= START_CURRENT_A
-        return SpeedState.STALLED if draws else SpeedState.STILL
+        return SpeedState.STALLED if self.drawing else SpeedState.STILL
 
     @property
     def now_rpm(self) -> float | None:
@@ -95,8 +94,13 @@ class Speed:
         return _SECONDS_PER_MINUTE / (pulses_per_turn * age_us * 1e-6)
 
 
-def update(state: Speed, block: SampleBlock, divisor: int = 1) -> tuple[Speed, Readings]:
-    """Return the state after `block`, and its column speed_rpm with what was set aside as NaN."""
+def update(
+    state: Speed, block: SampleBlock, load: LoadRows | None, divisor: int = 1
+) -> tuple[Speed, Readings]:
+    """Return the state after `block`, and its column speed_rpm with what was set aside as NaN.
+
+    `load` tells in which rows the tool draws, None where there is no current.
+    """
     column = block.columns[SPEED]
     if not joins(state.seam, block):
         state = replace(
@@ -105,8 +109,7 @@ def update(state: Speed, block: SampleBlock, divisor: int = 1) -> tuple[Speed, R
     state, kept = _screened(state, column)
     state = _newest(state, block, column, divisor)
     state = replace(state, now_us=int(block.ticks_us[-1]), seam=behind(block))
-    current = block.columns.get("current_a")
-    return (state if current is None else _without_load(state, kept, current)), kept
+    return (state if load is None else _without_load(state, kept, block.columns["current_a"], load)), kept
 
 
 def _screened(state: Speed, column: Readings) -> tuple[Speed, Readings]:
@@ -159,9 +162,9 @@ def _newest(state: Speed, block: SampleBlock, column: Readings, divisor: int) ->
     return replace(state, silent=True) if missed else state
 
 
-def _without_load(state: Speed, kept: Readings, current: Readings) -> Speed:
-    """Take note of the current, and of the highest speed while little of it is drawn."""
-    rows = np.flatnonzero(~np.isnan(current))
+def _without_load(state: Speed, kept: Readings, current: Readings, load: LoadRows) -> Speed:
+    """Take note of the load, and of the highest speed while little current is drawn."""
+    rows = load.rows
     if len(rows) == 0:
         return state
     drawn = current[rows].astype(np.float64)
@@ -172,5 +175,5 @@ def _without_load(state: Speed, kept: Readings, current: Readings) -> Speed:
     if len(free):
         highest = max(float(free.max()), highest or 0.0)
     return replace(
-        state, current_a=float(drawn[-1]), peak_current_a=float(peaks[-1]), highest_no_load_rpm=highest
+        state, drawing=bool(load.drawing[-1]), peak_current_a=float(peaks[-1]), highest_no_load_rpm=highest
     )

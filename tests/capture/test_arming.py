@@ -17,9 +17,7 @@ from capture.engine.live_run import Settings
 from capture.engine.pre_trigger import MOST_BYTES, MOST_TURNS, PRE_TRIGGER_US, PreTrigger
 from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState
-from capture.folds.cuts import HOLD_US
-from capture.folds.hysteresis import START_CURRENT_A
-from capture.folds.rest_voltage import IDLE_CURRENT_A
+from capture.folds.hysteresis import HOLD_US, IDLE_CURRENT_A, START_CURRENT_A, Load, follow
 from capture.links.virtual import VirtualLink
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
@@ -53,15 +51,10 @@ def saved(snapshot):
 
 def loads_one_by_one(currents):
     """Return when the newest load began and was last there, and how often one was told, in plain steps."""
-    drawing, began, latest = False, None, None
+    load, began, latest = Load(), None, None
     for step, current in enumerate(currents):
-        if np.isnan(current):
-            continue
-        if current >= START_CURRENT_A:
-            drawing = True
-        elif current < IDLE_CURRENT_A:
-            drawing = False
-        if drawing:
+        load, _ = follow(load, block_of([current], first_index=step, interval_us=STEP_US))
+        if load.drawing and not np.isnan(current):
             now = step * STEP_US
             if latest is None or now - latest > HOLD_US:
                 began = now

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from logger_streams import columns_of
 
 from capture.blocks import Quality, SampleBlock
-from capture.folds import charge_energy, rest_voltage
+from capture.folds import charge_energy, hysteresis, rest_voltage
 from capture.folds.grid import GRID_SAMPLES, Grid
 from capture.folds.run import RunFolds
 
@@ -180,11 +180,17 @@ def test_without_a_rest_there_is_no_rest_voltage():
     assert (figures.rest_voltage, figures.drop_from_rest, figures.rested_s) == (None, None, None)
 
 
+def rested(block):
+    """Return the state of the rest behind a block."""
+    _, load = hysteresis.follow(hysteresis.Load(), block)
+    return rest_voltage.update(rest_voltage.RestVoltage(), block, load)
+
+
 def test_the_latest_rest_is_known_too():
     """After the load the pack rests again: that is kept beside the rest before the load."""
     current = np.concatenate([np.zeros(600), np.full(500, 30.0), np.zeros(600)])
     voltage = np.concatenate([np.full(600, 42.0), np.full(500, 39.0), np.full(600, 41.5)])
-    state = rest_voltage.update(rest_voltage.RestVoltage(), block_of(current, voltage))
+    state = rested(block_of(current, voltage))
     assert (state.before_load.voltage_v, state.latest.voltage_v) == (42.0, 41.5)
 
 
@@ -193,7 +199,7 @@ def test_a_rest_is_told_by_the_current_however_seldom_the_voltage_is_read():
     current, voltage = np.zeros(2000), np.full(2000, np.nan)
     voltage[::50] = 41.0
     current[1021:1029] = 20.0
-    state = rest_voltage.update(rest_voltage.RestVoltage(), block_of(current, voltage))
+    state = rested(block_of(current, voltage))
     assert state.before_load.rested_s == pytest.approx(1.020)
     assert state.latest.rested_s == pytest.approx(0.970)
     assert state.latest.voltage_v == 41.0
@@ -217,9 +223,16 @@ def test_a_moment_of_rest_behind_a_gap_does_not_undo_the_one_before():
 
 def test_current_around_the_idle_threshold_makes_no_rest():
     """Idle stretches inside a block that are too short are no rests; the load is seen."""
-    current = np.where(np.arange(2000) % 2, 0.4, 0.6)
-    state = rest_voltage.update(rest_voltage.RestVoltage(), block_of(current, np.full(2000, 40.0)))
+    current = np.where(np.arange(2000) % 2, 0.4, 1.2)
+    current[:100] = 0.0
+    state = rested(block_of(current, np.full(2000, 40.0)))
     assert (state.latest, state.load_seen) == (None, True)
+
+
+def test_a_steady_consumption_of_half_an_ampere_is_the_idle_current():
+    """Once the first window has told of it; a threshold of 0.5 A would see a load in every other reading."""
+    current = np.where(np.arange(2000) % 2, 0.4, 0.6)
+    assert rested(block_of(current, np.full(2000, 40.0))).latest.rested_s == pytest.approx(1.984)
 
 
 def test_without_a_voltage_nothing_electrical_is_told():

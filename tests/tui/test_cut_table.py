@@ -8,6 +8,7 @@ from textual.widgets import DataTable
 
 from capture.cut_figures import NumberedCut
 from capture.folds.cut_record import CutRecord, Sag
+from capture.folds.phases import Phases
 from tui.widgets.cut_rows import GAP_MEANS, UNFINISHED_MEANS, cut_rows, text_lines
 from tui.widgets.cut_table import NO_CUTS_YET, CutTable
 
@@ -60,6 +61,13 @@ def test_speed_stands_there_only_where_a_cut_has_one():
     slow = replace(CUT, mean_speed_rpm=None, lowest_speed_rpm=None)
     assert "mean rpm" not in cut_rows(numbered(slow), FIRST_US, 200).headings
     assert "mean rpm" in cut_rows(numbered(slow, CUT), FIRST_US, 200).headings
+
+
+def test_the_working_time_stands_there_only_where_phases_tell_it():
+    timed = replace(CUT, phases=Phases(contact_us=9_000_000, severance_us=16_120_000, work_u_s=0.008))
+    assert "work s" not in cut_rows(numbered(CUT), FIRST_US, 200).headings
+    table = cut_rows(numbered(timed, CUT), FIRST_US, 200)
+    assert [row[table.headings.index("work s")] for row in table.rows] == ["7.12", "—"]
 
 
 @pytest.mark.parametrize("width", range(1, 130))

@@ -67,6 +67,14 @@ def amendable(recorded):
     amendments_of(recorded).unlink(missing_ok=True)
 
 
+def test_the_work_lasts_from_contact_to_severance(recorded, told):
+    cut = told("cuts", recorded)["cuts"][0]
+    assert cut["start_s"] < cut["contact_s"] < cut["severance_s"] < cut["end_s"]
+    assert cut["work_duration"]["value"] == pytest.approx(cut["severance_s"] - cut["contact_s"], abs=1e-9)
+    assert 0 < cut["work_duration"]["u"] < 0.02
+    assert cut["phases_told_by"] == "current and speed"
+
+
 def test_the_cuts_add_up_with_the_summary(recorded, told):
     """All documented keys; times from the first sample on; their energies are the run's without its rests."""
     cuts, summary = told("cuts", recorded)["cuts"], told("summary", recorded)
@@ -77,9 +85,9 @@ def test_the_cuts_add_up_with_the_summary(recorded, told):
             assert cut[name] is None or cut[name].keys() == {"value", "u", "unit"}
         assert 0 <= cut["start_s"] < cut["end_s"] <= summary["duration_s"]
         assert cut["duration_s"] == pytest.approx(cut["end_s"] - cut["start_s"])
-        assert [phase["phase"] for phase in cut["phases"]][:2] == ["spin_up", "free_run"]
-        if cut["work_duration"] is not None:
-            assert 0 < cut["work_duration"]["value"] < cut["duration_s"]
+        names = [phase["phase"] for phase in cut["phases"]]
+        assert names == ["spin_up", "free_run", "contact", "severance", "spin_down"][: len(names)]
+        assert all(phase["start_s"] <= phase["end_s"] for phase in cut["phases"])
         sag, rest = cut["peak_sag"]["value"], cut["rest_voltage"]["value"]
         assert sag == pytest.approx(rest - cut["minimum_voltage"]["value"])
         assert cut["peak_sag_percent"]["value"] == pytest.approx(100 * sag / rest)

@@ -122,16 +122,12 @@ def _volts(sag: Sag | None) -> float | None:
     return None if sag is None else sag.volts
 
 
-def _work_s(cut: CutRecord) -> float | None:
-    return None if cut.phases is None else cut.phases.work_s
-
-
 #: The most wanted first: from the right they give way.
 COLUMNS: Final = (
     CutColumn("cut", _number),
     CutColumn("start s", _start),
     _figure("took s", "", lambda cut: cut.duration_s, 1),
-    _figure("work s", "work_duration", _work_s, 2, optional=True),
+    _figure("work s", "work_duration", lambda cut: cut.phases.work_s, 2, optional=True),
     _figure("energy Wh", "energy", lambda cut: cut.energy_wh, 3),
     _figure("mean W", "mean_power", lambda cut: cut.mean_power_w, 0),
     _figure("peak A", "peak_current", lambda cut: cut.peak_current_a, 1),
