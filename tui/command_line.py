@@ -21,6 +21,7 @@ COMMANDS: Final = {
     "summary": ("summary", "a recorded run in figures"),
     "cuts": ("cuts", "the stretches of work of a recorded run"),
     "resistance": ("resistance", "sag per ampere in all its definitions, from a recorded run"),
+    "work": ("work", "what a pack did to the tool's work: power, rate, speed, and why speeds differ"),
     "curve": ("curve", "the open-circuit curve of a pack, learnt from its own runs"),
     "amend": ("amend", "add outcome, notes, readings, or mend the run card of a recorded run"),
     "calibrate": ("calibrate", "zero, span and scale of a channel, kept in the bench file"),
