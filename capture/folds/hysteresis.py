@@ -8,15 +8,15 @@ the past, in windows of `WINDOW` readings; a window's readings are judged by wha
   `_PERSISTENT` windows in a row, or an idle learnt wrongly would stay for ever.
 - *load*: the level of windows that draw.
 
-`start_a` lies above the idle level by `_START_A`, by so many deviations of the noise, or by `_LOAD_SHARE`
-of the load, at most to START_CURRENT_A above it; `release_a` by `_RELEASE_A`, so a lamp that goes on keeps
-nothing alive. So a driver of 1 A works as well as a saw of 60 A. Until an idle was seen (the recording begins
-under load) the thresholds are START_CURRENT_A and the idle threshold of rests.
+`start_a` lies above the idle level by `_START_A`, or by a lamp and so many deviations of the noise, as long
+as that is no more than `_LOAD_SHARE` of the load nor than START_CURRENT_A; `release_a` by `_RELEASE_A`, so a
+lamp that goes on keeps nothing alive. So a driver of 1 A works as well as a saw of 60 A. Until an idle was
+seen (the recording begins under load) the thresholds are START_CURRENT_A and IDLE_CURRENT_A.
 
-Where single readings scatter so much that a lamp would pass for a load (a small tool, or before a load was
-seen), the mean of the latest readings is
-judged in their place (`SMOOTH_US`, at most `_MOST_SMOOTHED`), each held within `_HELD` times the start's
-height, so that a spike of one reading is no load. That comes late by no more than its length.
+Where single readings scatter more than that allows (a small tool, or before a load was seen), the mean of the
+latest readings is judged in their place (`SMOOTH_US`, at most `_MOST_SMOOTHED`), each held within `_HELD`
+times the start's height, so that a spike of one reading is no load. That comes late by no more than its
+length; `load_edges` puts the edges right.
 
 A soft start begins where the current passes `start_a`, not where the trigger was touched. The braking current
 is negative and no work. Thresholds are common practice, no source. Constant work and memory per reading.
@@ -56,6 +56,7 @@ _MOST_NOISE_A: Final = 0.8
 _MEMORY: Final = 8
 _PERSISTENT: Final = 10
 _LAMP_A: Final = 0.5
+_LEAST_OFF_A: Final = 0.1
 _START_A: Final = 0.85
 _RELEASE_A: Final = 0.6
 _LOAD_SHARE: Final = 0.1
@@ -78,8 +79,7 @@ class Thresholds(NamedTuple):
 FIXED: Final = Thresholds(0.0, START_CURRENT_A, IDLE_CURRENT_A, 1)
 
 
-@dataclass(frozen=True, slots=True)
-class Idle:
+class Idle(NamedTuple):
     """The idle current: its level, the standard deviation of a reading, from how many windows (bounded)."""
 
     level_a: float
@@ -93,8 +93,7 @@ class Idle:
         return Idle(self.level_a + (level_a - self.level_a) / windows, math.sqrt(square), windows)
 
 
-@dataclass(frozen=True, slots=True)
-class Learnt:
+class Learnt(NamedTuple):
     """What the past has told; `elsewhere` counts windows in a row whose level is not the idle's."""
 
     idle: Idle | None = None
@@ -108,38 +107,38 @@ class Learnt:
         if idle is None:
             return FIXED
         span, noise_a = 1, idle.noise_a
-        above_a = max(_START_A, min(_LOAD_SHARE * (self.load_a or 0.0), START_CURRENT_A))
-        if _START_SIGMAS * noise_a > above_a - _LAMP_A:
+        most_a = max(_START_A, min(_LOAD_SHARE * (self.load_a or 0.0), START_CURRENT_A))
+        if _LAMP_A + _START_SIGMAS * noise_a > most_a:
             span = min(max(int(SMOOTH_US / max(self.interval_us, 1.0)), 1), _MOST_SMOOTHED)
             noise_a /= math.sqrt(span)
-        above_a = max(above_a, _START_SIGMAS * noise_a)
+            above_a = max(_START_A, _START_SIGMAS * noise_a)
+        else:
+            above_a = max(_START_A, _LAMP_A + _START_SIGMAS * noise_a)
         release_a = max(_RELEASE_A, _RELEASE_SIGMAS * noise_a)
         return Thresholds(idle.level_a, idle.level_a + above_a, idle.level_a + release_a, span)
 
-    def plus(self, window: _Window, now: Thresholds) -> Learnt:
+    def plus(self, window: _Window, now: Thresholds, interval_us: float) -> Learnt:
         """Return what is known after one more window, which was judged by `now`."""
-        idle = self.idle
+        idle, load_a = self.idle, self.load_a
+        near_zero = abs(window.level_a) < IDLE_CURRENT_A
         if window.mean_a >= now.start_a:
-            known = window.mean_a if self.load_a is None else self.load_a
-            load_a = known + (window.mean_a - known) / _LOAD_MEMORY
-            again = window.quiet and idle is not None and abs(window.level_a) < IDLE_CURRENT_A
-            return replace(self._elsewhere(window) if again else self._here(), load_a=load_a)
-        if not window.quiet:
-            return self._here()
-        if idle is None:
-            return replace(self, idle=Idle(window.level_a, window.noise_a, 1))
-        off_a = window.level_a - idle.level_a
-        if off_a < -max(0.1, _START_SIGMAS * idle.noise_a / math.sqrt(WINDOW)) or off_a > _RELEASE_A:
-            return self._elsewhere(window) if off_a < 0 or abs(window.level_a) < IDLE_CURRENT_A else self
-        return replace(self._here(), idle=idle.plus(window.level_a, window.noise_a))
-
-    def _here(self) -> Learnt:
-        return self if self.elsewhere == 0 else replace(self, elsewhere=0)
-
-    def _elsewhere(self, window: _Window) -> Learnt:
-        if self.elsewhere + 1 < _PERSISTENT:
-            return replace(self, elsewhere=self.elsewhere + 1)
-        return replace(self, idle=Idle(window.level_a, window.noise_a, 1), elsewhere=0)
+            load_a = window.mean_a if load_a is None else load_a + (window.mean_a - load_a) / _LOAD_MEMORY
+            elsewhere = window.quiet and near_zero and idle is not None
+        elif not window.quiet:
+            elsewhere = False
+        elif idle is None:
+            return Learnt(Idle(window.level_a, window.noise_a, 1), load_a, 0, interval_us)
+        else:
+            off_a = window.level_a - idle.level_a
+            below_a = max(_LEAST_OFF_A, _START_SIGMAS * idle.noise_a / math.sqrt(WINDOW))
+            if -below_a <= off_a <= _RELEASE_A:
+                idle = idle.plus(window.level_a, window.noise_a)
+                return Learnt(idle, load_a, 0, interval_us)
+            elsewhere = off_a < 0 or near_zero
+        count = self.elsewhere + 1 if elsewhere else 0
+        if count == _PERSISTENT:
+            idle, count = Idle(window.level_a, window.noise_a, 1), 0
+        return Learnt(idle, load_a, count, interval_us)
 
 
 class _Window(NamedTuple):
@@ -221,9 +220,7 @@ def _learnt(state: Load, values: Floats, ticks: Whole) -> tuple[Load, list[Thres
     for at, window in enumerate(_windows(readings[: whole * WINDOW].reshape(whole, WINDOW))):
         last = (at + 1) * WINDOW - 1 - begun
         interval_us = (int(ticks[last]) - since_us) / (WINDOW - 1)
-        following = learnt.plus(window, told[-1])
-        if following is not learnt or interval_us != learnt.interval_us:
-            learnt = replace(following, interval_us=interval_us)
+        learnt = learnt.plus(window, told[-1], interval_us)
         told.append(learnt.thresholds())
         since_us = int(ticks[last + 1]) if last + 1 < len(ticks) else 0
     return replace(
