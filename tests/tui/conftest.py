@@ -24,6 +24,7 @@ from capture.engine.snapshot import (
 )
 from capture.folds.cut_record import CutRecord, Sag
 from capture.folds.figures import ChannelFigures, RunFigures, SpeedFigures
+from capture.folds.phases import GAP, Phases
 from capture.folds.remaining_time import Remaining
 from capture.folds.speed import SpeedState
 from capture.quantities import Figure
@@ -60,6 +61,14 @@ def limb_cuts(*, end_s: float = END_S) -> ChartWindow:
     )
 
 
+def _phases(start_s: float, *, told: bool) -> Phases:
+    """Return contact 0.7 s behind the start and severance 8.1 s later, or nothing told."""
+    if not told:
+        return Phases(untold=(GAP,))
+    contact_us = round((start_s + 0.7) * 1e6)
+    return Phases(contact_us=contact_us, severance_us=contact_us + 8_100_000, work_u_s=0.008)
+
+
 def limb_cut(number: int, start_s: float) -> CutRecord:
     """Return the record of one cut of about nine seconds."""
     sag = Sag(4.80 + 0.01 * (number % 3), 12.1, 0.081)
@@ -81,6 +90,7 @@ def limb_cut(number: int, start_s: float) -> CutRecord:
         mean_force_n=62.0,
         mean_torque_nm=None,
         has_gap=number == 10,
+        phases=_phases(start_s, told=number != 10),
     )
 
 
