@@ -65,6 +65,10 @@ class PulledLink:
         self._in_vain = attempts_in_vain
         self._refusals = 0
 
+    def pull_after(self, *more_bytes):
+        """Pull the cable after so many bytes from now on, each time."""
+        self._after_bytes = [self._carried + count for count in more_bytes]
+
     def open(self):
         if self._refusals > 0:
             self._refusals -= 1
