@@ -19,6 +19,7 @@ from capture.studies.open_circuit_terms import (
     unknown_terms,
 )
 from capture.studies.separable_fit import SeparableFit
+from capture.studies.step_noise import step_noise
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,7 +39,6 @@ _ORDINALS: Final = ("no", "first", "second")
 _ROUNDS: Final = 3
 _MOST_LN: Final = 1.0
 _IDLE_A: Final = 0.5
-_MEDIAN_STEP_TO_SIGMA: Final = 1.0484  # median |x1 - x2| of a normal distribution is 0.9539 sigma
 #: Sums of a million float64 readings are this good.
 _ROUNDING: Final = 1e-9
 #: Before anything is known, a block mean is trusted to this share of the voltage.
@@ -78,9 +78,7 @@ class CircuitSearch:
             [stretch.start_s + stretch.step_s * stretch.means(stretch.at) for stretch in stretches]
         )
         self._sizes = np.concatenate([stretch.sizes for stretch in stretches])
-        self._noise_v = float(
-            np.median(np.abs(np.concatenate([np.diff(stretch.voltage_v) for stretch in stretches])))
-        )
+        self._noise_v = step_noise(np.concatenate([np.diff(stretch.voltage_v) for stretch in stretches]))
         self._floor_v2 = self._least_variance(resolution_v)
         self._soc, self._ln_capacity = self._first_guess(), 0.0
         self._taus_s: tuple[float, ...] | None = None
@@ -142,8 +140,7 @@ class CircuitSearch:
     @property
     def noise_variance_v2(self) -> Floats:
         """The variance of each block mean (n) by the noise of its readings and one count alone."""
-        noise_v = _MEDIAN_STEP_TO_SIGMA * self._noise_v
-        least: Floats = np.maximum(noise_v**2 / self._sizes, self._floor_v2)
+        least: Floats = np.maximum(self._noise_v**2 / self._sizes, self._floor_v2)
         return least
 
     @property

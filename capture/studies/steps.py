@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.studies.step_noise import step_noise
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
@@ -26,7 +28,6 @@ _LEAST_SIGMAS: Final = 8.0
 _LEAST_A: Final = 0.2
 #: Of the step so much must lie at the edge itself: seldom samples would show it from afar.
 _LEAST_EDGE_SHARE: Final = 0.5
-_MEDIAN_STEP_TO_SIGMA: Final = 1.0484  # median |x1 - x2| of a normal distribution is 0.9539 sigma
 _MOST_STEPS: Final = 400
 #: Within this time of a larger step (its inrush, its tail) none is taken for one of its own.
 _APART_S: Final = 0.4
@@ -60,7 +61,7 @@ def find_steps(run: RunColumns) -> tuple[Step, ...]:
     level_s = max(_LEVEL_S, _LEVEL_SAMPLES * usual_s)
     before, behind = _levels(t_s, current, guard_s, level_s)
     change = np.abs(behind - before)
-    noise = _MEDIAN_STEP_TO_SIGMA * float(np.median(np.abs(np.diff(current))))
+    noise = step_noise(np.diff(current))
     low, high = np.quantile(current, [0.01, 0.99])
     samples = max(1.0, level_s / usual_s)
     least = max(_LEAST_A, _LEAST_SHARE * float(high - low), _LEAST_SIGMAS * noise / samples**0.5)

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.studies.step_noise import step_noise
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -42,7 +44,6 @@ _LONGEST_BLOCK_S: Final = 0.5
 _MOST_JUMPS: Final = 600
 _JUMP_SIGMAS: Final = 8.0
 _JUMP_SHARE: Final = 0.1
-_MEDIAN_STEP_TO_SIGMA: Final = 1.0484  # median |x1 - x2| of a normal distribution is 0.9539 sigma
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,7 +195,7 @@ def _blocks(current: Floats, t_s: Floats, usual_s: float, edges_s: Floats) -> Wh
 def _jumps(current: Floats) -> Whole:
     """Return the readings at which the current has jumped from the one before; the largest, if too many."""
     change = np.abs(np.diff(current))
-    noise = _MEDIAN_STEP_TO_SIGMA * float(np.median(change))
+    noise = step_noise(change)
     low, high = np.quantile(current, [0.02, 0.98])
     least = max(_JUMP_SIGMAS * noise, _JUMP_SHARE * float(high - low))
     jumped = np.flatnonzero(change > least) + 1
