@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING
 
+from capture.pack_limits import Alarm, AlarmKind  # noqa: F401, TC001  a snapshot's alarms are had with it
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
@@ -95,29 +97,6 @@ class ShadedCut:
     number: int
     start_s: float
     end_s: float
-
-
-class AlarmKind(Enum):
-    """What passed its limit."""
-
-    VOLTAGE_LOW = "voltage low"
-    GROUP_LOW = "group low"
-    CURRENT_HIGH = "current high"
-    TEMPERATURE_HIGH = "temperature high"
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """A limit that is passed now: what was read and what the limit is, both in `unit`.
-
-    `where` names the channel, such as `group_3` or `pack_temperature`.
-    """
-
-    kind: AlarmKind
-    where: str
-    value: float
-    limit: float
-    unit: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -170,12 +170,11 @@ def channels_of(sensors: npt.NDArray[np.intp] = ALL) -> list[Channel]:
     return [replace(SENSORS[at].channel, channel=number) for number, at in enumerate(sensors)]
 
 
-def rows_of(
-    counts: npt.NDArray[np.int64], first_index: int, sensors: npt.NDArray[np.intp] = ALL
-) -> bytes:
+def rows_of(counts: npt.NDArray[np.int64], first_index: int, sensors: npt.NDArray[np.intp] = ALL) -> bytes:
     """Return counts (sensors, samples) as the rows of a samples message; the first has index `first_index`.
 
-    Of all counts only those of `sensors` are sent. A channel lies only in rows whose index its divisor divides (SPEC 4.9).
+    Of all counts only those of `sensors` are sent. A channel lies only in rows whose index its divisor
+    divides (SPEC 4.9).
     """
     index = np.arange(first_index, first_index + counts.shape[1])
     due = index[:, None] % _DIVISORS[sensors] == 0
