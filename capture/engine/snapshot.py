@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.folds.figures import RunFigures
+    from capture.guide.steps import GuideReport
     from capture.run_card import RunCard
 
 
@@ -129,7 +130,8 @@ class Snapshot:
     connecting. `figures` are those of the running recording, of the one just finished, or else of the time
     since connecting, with the newest samples included though their grid cell is not full; `run_s` is how
     long these samples span. While samples are missing (`link.missing_samples`), `latest` and the chart know
-    newer ones than `figures` do: they are provisional.
+    newer ones than `figures` do: they are provisional. `guide` is how the guided test of the running
+    recording stands, or of the one just finished; None where there is none.
     """
 
     link: LinkStatus
@@ -143,4 +145,5 @@ class Snapshot:
     chart: ChartWindow | None = None
     card: RunCard | None = None  # of the running recording, or of the next one
     alarms: tuple[Alarm, ...] = ()
+    guide: GuideReport | None = None
     notice: str = ""  # the last thing done on request, such as "mark 3 at 12.4 s"
