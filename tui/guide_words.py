@@ -24,6 +24,8 @@ CAUTIONS: Final = (
     "Local codes and the makers' manuals of pack and load go before anything said here.",
 )
 _NO_CUTOFF: Final = "No cut-off voltage of this pack is known: name it (--pack), or watch it yourself."
+#: In so many seconds a caution can be read.
+_CAUTION_S: Final = 3.5
 #: Sign, large word, sentence, whether the person is to act; {} is how many more seconds.
 _ORDERS: Final = {
     Step.REST: ("◌", "REST {}", "Rest: {} s more, load off", False),
@@ -53,6 +55,14 @@ class GuideWords:
         return f"{self.sign} {self.headline}" + (f" ({self.detail})" if self.detail else "")
 
 
+def caution_of(report: GuideReport, cutoff_v: float | None) -> str:
+    """Return the caution of the moment, one after the other while the pack rests before the first load."""
+    if report.step is not Step.REST or report.attempts:
+        return ""
+    all_of_them = cautions(cutoff_v)
+    return f"! {all_of_them[int(report.rested_s / _CAUTION_S) % len(all_of_them)]}"
+
+
 def cautions(cutoff_v: float | None) -> tuple[str, ...]:
     """Return what is to be taken care of before the first load."""
     return CAUTIONS if cutoff_v is not None else (*CAUTIONS, _NO_CUTOFF)
@@ -79,7 +89,9 @@ def order_of(report: GuideReport, link: LinkState) -> str:
 def _without_samples(link: LinkState) -> GuideWords:
     if link is LinkState.CONNECTING:
         return GuideWords("◌", "WAIT", "Wait: the logger is not connected yet", "Leave the load off")
-    gone = link in {LinkState.LOST, LinkState.FAILED, LinkState.CLOSED}
+    if link is LinkState.CLOSED:
+        return GuideWords("✕", "LOAD OFF", "Left before the end: switch the load off", "", acts=True)
+    gone = link in {LinkState.LOST, LinkState.FAILED}
     headline = "The logger is gone: switch the load off" if gone else "No samples: switch the load off"
     return GuideWords("✕", "LOAD OFF", headline, "" if gone else "The test goes on when they come", acts=True)
 
