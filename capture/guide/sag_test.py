@@ -181,7 +181,7 @@ def _holding(state: SagTest, cell: SampleBlock, plan: GuidePlan, before: Reading
     whole = state.load is not None and now.since_us >= state.load.began_us and now.spell.load.drawing
     if whole and now.current_a is not None:
         state = replace(state, sum_a=state.sum_a + now.current_a - state.rest_a, cells=state.cells + 1)
-    if state.judged or state.in_phase_s < _JUDGED_AFTER_S:
+    if state.judged or not whole or state.in_phase_s < _JUDGED_AFTER_S:
         return state
     trouble = _unfit(state, plan)
     return replace(state, judged=True) if trouble is None else _in_vain(state, cell, trouble)
