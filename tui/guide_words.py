@@ -141,7 +141,8 @@ def _trouble(report: GuideReport) -> str:
         case Trouble.EARLY_LOAD:
             return "The load came before the rest was over: done again"
         case Trouble.SMALL_LOAD:
-            least = "" if report.need_a is None else f", at least {with_unit(report.need_a, 'A')} would do"
+            need_a = None if report.need_a is None else math.ceil(10 * report.need_a) / 10  # never too little
+            least = "" if need_a is None else f", at least {with_unit(need_a, 'A')} would do"
             return f"{with_unit(report.told_a, 'A')} is too little to tell from the noise{least}"
         case Trouble.OTHER_LOAD:
             meant_a = report.plan.load_a
