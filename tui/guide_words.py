@@ -18,12 +18,13 @@ from tui.widgets.state_words import ALARM_WORDS
 if TYPE_CHECKING:
     from capture.guide.steps import GuideReport
 
+#: Each fits a line of 80 columns.
 CAUTIONS: Final = (
-    "Fuse, leads and load must bear the current; load and leads grow hot: nothing that burns near them.",
-    "Never below the cut-off voltage, never unattended: switch the load off yourself when in doubt.",
-    "Local codes and the makers' manuals of pack and load go before anything said here.",
+    "Fuse, leads and load must bear the current; load and leads grow hot.",
+    "Never below the cut-off voltage, never unattended; in doubt switch off.",
+    "Local codes and the makers' manuals go before anything said here.",
 )
-_NO_CUTOFF: Final = "No cut-off voltage of this pack is known: name it (--pack), or watch it yourself."
+_NO_CUTOFF: Final = "No cut-off voltage of this pack is known: name it (--pack), or watch it."
 #: In so many seconds a caution can be read.
 _CAUTION_S: Final = 3.5
 #: Sign, large word, sentence, whether the person is to act; {} is how many more seconds.

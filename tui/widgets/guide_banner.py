@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import wrap
 from typing import TYPE_CHECKING, Final
 
 from textual.content import Content
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
     from tui.guide_words import GuideWords
 
-#: The order, what belongs to it, and a caution.
+#: The order, and two lines of what belongs to it, a caution perhaps.
 _LINES: Final = 3
 #: A terminal from so many rows on has room for letters of one, and of twice their size.
 _LETTERS_FROM: Final = 18
@@ -70,5 +71,6 @@ class GuideBanner(Widget):
             return Content("")
         letters = [Content(row) for row in letter_lines(words.large, self._scale)] if self._scale else []
         order = line_of([Piece(words.sign), Piece(words.headline, "bold", Shrink.END)], room)
-        below = [line_of([Piece(text, shrink=Shrink.END)], room) for text in (words.detail, self._caution)]
+        told = [words.detail, self._caution] if self._caution else wrap(words.detail, room)[: _LINES - 1]
+        below = [line_of([Piece(text, shrink=Shrink.END)], room) for text in told]
         return Content("\n").join([*letters, order, *below])
