@@ -95,12 +95,12 @@ class Instructions:
 
 def guide_document(report: GuideReport, recording: Path, bench: Bench) -> dict[str, Any]:
     """Return what a guided test gave, as the command line prints it; takes seconds."""
-    from capture.resistance import resistance
+    from capture.resistance import pulses_of
     from capture.storage.recording import open_recording
 
     opened = open_recording(recording)
     progress = ProgressLine("resistance")
-    found = resistance(opened, lambda rows: progress.update(rows, 2 * opened.rows), bench).as_json()
+    found = pulses_of(opened, lambda rows: progress.update(rows, 2 * opened.rows), bench).as_json()
     return {
         **report.as_json(opened.document.get("first_tick_us") or 0),
         "pulse": found["pulse"],

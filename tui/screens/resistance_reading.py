@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from capture.quantities import Figure
-    from capture.resistance import Resistance
+    from capture.resistance import Pulses
     from tui.workbench import Workbench
 
 #: The kind of run whose result is a resistance.
@@ -84,7 +84,7 @@ class ResistanceReading(TextLine):
         self.show([Piece(plain(words), shrink=Shrink.END)])
 
 
-def shown_resistance(found: Resistance) -> list[ShownFigure]:
+def shown_resistance(found: Pulses) -> list[ShownFigure]:
     """Return the resistances of a run as the result screen shows them: ohmic, then by pulse time."""
     pulses = found.pulses
     told = (None,) * (1 + len(_TIMES)) if pulses is None else (pulses.ohmic, *pulses.pulse)
