@@ -74,6 +74,7 @@ class Guide:
             alarm=state.alarm,
             ending=state.ending,
             attempts=state.attempts,
+            under_way=state.under_way,
         )
 
 

@@ -86,6 +86,14 @@ class SagTest:
         return self.sum_a / self.cells if self.cells else None
 
     @property
+    def under_way(self) -> Attempt | None:
+        """The load that is on or recovered from and not judged yet, as far as it is known."""
+        if self.load is None:
+            return None
+        ended_us = self.load.ended_us if self.phase is Phase.RECOVERING else _gone_us(self)
+        return replace(self.load, ended_us=ended_us, current_a=self.load_a)
+
+    @property
     def first_a(self) -> float | None:
         """The current of the first load that counted."""
         return next((one.current_a for one in self.attempts if one.trouble is None), None)
@@ -115,9 +123,10 @@ def update(state: SagTest, cell: SampleBlock, plan: GuidePlan, card: RunCard) ->
         case Phase.RECOVERING:
             return _recovering(state, cell, plan)
         case Phase.UNLOADING:
+            state = _with_true_end(state)
             return state if state.readings.load_is_on else _begun(state, Phase.REST, _gone_us(state))
         case _:
-            return _closing(state, cell)
+            return _closing(_with_true_end(state), cell)
 
 
 def _resting(state: SagTest, cell: SampleBlock, plan: GuidePlan, before: Readings) -> SagTest:
@@ -281,11 +290,18 @@ def _with_load(state: SagTest, before: Readings) -> SagTest:
 
 def _attempted(state: SagTest, trouble: Trouble | None) -> SagTest:
     """Return the state with the load under way written down."""
-    if state.load is None:
+    done = state.under_way
+    if done is None:
         return state
-    ended_us = state.load.ended_us if state.phase is Phase.RECOVERING else _gone_us(state)
-    done = replace(state.load, ended_us=ended_us, current_a=state.load_a, trouble=trouble)
-    return replace(state, attempts=(*state.attempts, done), load=None)
+    return replace(state, attempts=(*state.attempts, replace(done, trouble=trouble)), load=None)
+
+
+def _with_true_end(state: SagTest) -> SagTest:
+    """Return the state whose last attempt lasts as long as its load, though it had been judged before."""
+    if not state.attempts or state.attempts[-1].began_us != state.readings.spell.began_us:
+        return state
+    *others, last = state.attempts
+    return replace(state, attempts=(*others, replace(last, ended_us=_gone_us(state))))
 
 
 def _gone_us(state: SagTest) -> int:

@@ -118,7 +118,6 @@ class Attempt:
         """Return it as the command line prints it; times count from the tick `first_us`."""
         return {
             "repeat": self.repeat,
-            "counts": self.trouble is None,
             "trouble": self.trouble,
             "load_on_s": (self.began_us - first_us) * 1e-6,
             "held_s": (self.ended_us - self.began_us) * 1e-6,
@@ -137,7 +136,7 @@ class GuideReport:
     how many were done. `trouble` is what went wrong last, or is wrong now, with the current it is about
     (`told_a`) and the least that would do (`need_a`). `on_s` is for how long the load has been on, `waited_s`
     for how long it has been waited for; `rested_s` and `drift_v_per_s` are of the rest so far. `alarm` is the
-    limit that was passed.
+    limit that was passed. `attempts` were judged, `under_way` is a load that has not been yet.
     """
 
     plan: GuidePlan
@@ -155,6 +154,7 @@ class GuideReport:
     alarm: Alarm | None
     ending: Ending | None
     attempts: tuple[Attempt, ...]
+    under_way: Attempt | None = None
 
     def as_json(self, first_us: int) -> dict[str, Any]:
         """Return it as the command line prints it."""
@@ -164,4 +164,5 @@ class GuideReport:
             "ending": self.ending,
             "repeats_counted": self.counted,
             "attempts": [attempt.as_json(first_us) for attempt in self.attempts],
+            "under_way": None if self.under_way is None else self.under_way.as_json(first_us),
         }

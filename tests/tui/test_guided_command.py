@@ -71,7 +71,8 @@ def test_whoever_leaves_early_gets_what_there_is(folder):
         out, err = run.communicate(timeout=60)
     assert run.returncode == 0, err
     guide = json.loads(out)["guide"]
-    assert (guide["ending"], guide["repeats_counted"]) == (None, 0)
+    assert (guide["ending"], guide["repeats_counted"], guide["attempts"]) == (None, 0, [])
+    assert guide["under_way"]["load_on_s"] == pytest.approx(11.0, abs=0.005)
     assert "switch the load off" in err
 
 

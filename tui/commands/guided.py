@@ -114,11 +114,11 @@ def print_guide(document: dict[str, Any]) -> None:
     plan = document["plan"]
     print_result(f"sag test: {document['repeats_counted']} of {plan['repeats']} loads count")
     for attempt in document["attempts"]:
-        current_a = attempt["current_a"]
-        current = "" if current_a is None else f"{current_a:6.2f} A"
-        why = "" if attempt["counts"] else f"  does not count: {attempt['trouble'].replace('_', ' ')}"
-        when = f"at {attempt['load_on_s']:.1f} s for {attempt['held_s']:.1f} s"
-        print_result(f"  repeat {attempt['repeat']}: {when}  {current}{why}")
+        trouble = attempt["trouble"]
+        why = "" if trouble is None else f"  does not count: {trouble.replace('_', ' ')}"
+        print_result(_attempt(attempt) + why)
+    if document["under_way"] is not None:
+        print_result(_attempt(document["under_way"]) + "  not finished")
     print_result("resistance of the pack in mΩ")
     print_result(f"  {'ohmic':20} {_told(document['ohmic'])}")
     for after_s, figure in document["pulse"].items():
@@ -126,6 +126,13 @@ def print_guide(document: dict[str, Any]) -> None:
     print_result(COVERAGE_MEANS)
     for warning in document["warnings"]:
         print_result(f"! {warning}")
+
+
+def _attempt(attempt: dict[str, Any]) -> str:
+    current_a = attempt["current_a"]
+    current = "" if current_a is None else f"  {current_a:6.2f} A"
+    when = f"at {attempt['load_on_s']:.1f} s for {attempt['held_s']:.1f} s"
+    return f"  repeat {attempt['repeat']}: {when}{current}"
 
 
 def _told(figure: dict[str, Any] | None) -> str:

@@ -179,6 +179,28 @@ def test_a_load_before_its_time_is_sent_away():
     assert told[:3] == [(Step.REST, None), (Step.UNLOAD, Trouble.EARLY_LOAD), (Step.REST, Trouble.EARLY_LOAD)]
 
 
+def test_a_load_that_was_sent_away_lasts_until_it_goes():
+    """Before its time, not the one that was meant: what is told is how long it was really on."""
+    (early,) = guided([bench((0, 1), (20, 2.0), (0, 3))]).report().attempts
+    other = guided([bench((0, 5), (12, 2.5), (0, 3))], GuidePlan(load_a=20.0, hold_s=2.0, rest_s=3.0))
+    for attempt, on_s in ((early, 2.0), (other.report().attempts[0], 2.5)):
+        assert attempt.trouble is not None
+        assert (attempt.ended_us - attempt.began_us) * 1e-6 == pytest.approx(on_s, abs=0.03)
+
+
+def test_a_load_that_is_not_judged_yet_is_told_as_under_way():
+    block = bench((0, 4), (20, 2.5), (0, 5))
+    assert guided([block.part(0, 400)]).report().under_way is None
+    held = guided([block.part(0, 560)]).report().under_way
+    assert (held.ended_us - held.began_us) * 1e-6 == pytest.approx(1.6, abs=0.03)
+    assert held.current_a == pytest.approx(20.0, abs=0.02)
+    recovers = guided([block.part(0, 900)]).report().under_way
+    assert (recovers.ended_us - recovers.began_us) * 1e-6 == pytest.approx(2.5, abs=0.03)
+    done = guided([block]).report()
+    assert done.under_way is None
+    assert done.attempts == (recovers,)
+
+
 def test_a_recovery_that_is_cut_short_takes_its_repeat_with_it():
     report = guided([bench((0, 4), (20, 2.5), (0, 2.0), (20, 1.0), (0, 1.0))]).report()
     (attempt,) = report.attempts
