@@ -137,8 +137,8 @@ def _resting(state: SagTest, cell: SampleBlock, plan: GuidePlan, before: Reading
         state = replace(state, since_us=now.since_us)
     drift = now.drift()
     settled = state.settled or (drift is not None and drift.has_settled)
-    if state.in_phase_s < state.needed_rest_s(plan) or not settled:
-        return state
+    if state.in_phase_s < state.needed_rest_s(plan) or not settled or now.spell.is_there:
+        return state  # what draws now may be a load: the next cell tells
     return _ready(replace(state, settled=True), cell)
 
 
@@ -215,7 +215,7 @@ def _recovering(state: SagTest, cell: SampleBlock, plan: GuidePlan) -> SagTest:
         return _in_vain(state, cell, Trouble.GAP)
     if now.load_is_on and (now.spell.began_us or 0) > (state.since_us or 0):
         return _in_vain(state, cell, Trouble.EARLY_LOAD)
-    if state.in_phase_s < plan.recover_s:
+    if state.in_phase_s < plan.recover_s or now.spell.is_there:
         return state
     state = replace(_turned(state, cell, TurnKind.COUNTED), counted=state.counted + 1)
     state = _attempted(state, None)

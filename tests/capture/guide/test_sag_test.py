@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from bench_load_blocks import CARD, INTERVAL_NS, blocks_of
 from fold_blocks import after_gap, block_of, pieces_of
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from capture.blocks import join
@@ -139,6 +139,7 @@ def test_any_chunks_give_the_same_test(long_bench, seed, cuts):
     ),
     seed=st.integers(0, 1000),
 )
+@example(loads=[(3.25, 2.75, 5.0), (3.97, 1.0, 5.0)], seed=0)  # back as the recovery ends
 def test_only_what_was_done_well_counts(loads, seed):
     """Whatever the person does: who counts had rested, was held and left to recover; the rest is named."""
     plan = GuidePlan(repeats=3, hold_s=2.0, rest_s=3.0, recover_s=4.0)
@@ -177,6 +178,15 @@ def test_a_load_that_goes_too_early_is_done_again():
 def test_a_load_before_its_time_is_sent_away():
     told = orders([bench((0, 1), (20, 2.0), (0, 5))])
     assert told[:3] == [(Step.REST, None), (Step.UNLOAD, Trouble.EARLY_LOAD), (Step.REST, Trouble.EARLY_LOAD)]
+
+
+def test_the_drift_of_a_recovery_is_its_own():
+    """Three seconds behind a load the voltage climbs; what it was before the load would have it fall."""
+    plan = GuidePlan(repeats=1, hold_s=2.0, rest_s=3.0, recover_s=8.0)
+    report = guided(blocks_of(f"amps=30&{BANK}", 9.7), plan, interval_ns=INTERVAL_NS).report()
+    assert report.step is Step.RECOVER
+    assert report.rested_s == pytest.approx(3.2, abs=0.25)
+    assert 1e-3 < report.drift_v_per_s < 0.1
 
 
 def test_a_load_that_was_sent_away_lasts_until_it_goes():
