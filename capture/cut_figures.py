@@ -47,9 +47,15 @@ def numbered_cuts(figures: RunFigures, most: int | None = None) -> list[Numbered
 
 
 def cut_document(
-    cut: NumberedCut, first_tick_us: int, known: RunUncertainty = NOTHING_KNOWN
+    cut: NumberedCut,
+    first_tick_us: int,
+    known: RunUncertainty = NOTHING_KNOWN,
+    *,
+    torque_in_blows: bool = False,
 ) -> dict[str, Any]:
     """Return one cut as JSON: times in seconds since the first sample, figures with units and uncertainties.
+
+    The torque of an impact tool (`torque_in_blows`) is not reported: nobody measured it.
 
     `phases` are null where none can be told; `phases_untold` says what cannot, and why.
     """
@@ -73,7 +79,9 @@ def cut_document(
         "mean_speed": _figure(record.mean_speed_rpm, "1/min", u.get("mean_speed")),
         "lowest_speed": _figure(record.lowest_speed_rpm, "1/min", u.get("lowest_speed")),
         "mean_force": _figure(record.mean_force_n, "N", u.get("mean_force")),
-        "mean_torque": _figure(record.mean_torque_nm, "N.m", u.get("mean_torque")),
+        "mean_torque": None
+        if torque_in_blows
+        else _figure(record.mean_torque_nm, "N.m", u.get("mean_torque")),
         **_phases(record.phases, first_tick_us, u),
         "has_gap": record.has_gap,
         "unfinished": cut.unfinished,

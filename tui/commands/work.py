@@ -5,14 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from tui.formatting import COVERAGE_MEANS, plus_minus
+from capture.quantities import Figure
+from tui.formatting import COVERAGE_MEANS, decimals_of, plain, plus_minus
 from tui.output import ProgressLine, print_json, print_result
 
 if TYPE_CHECKING:
     import argparse
 
-    from capture.quantities import Figure
     from capture.studies.motor_line import SpeedChange
+    from capture.studies.typed_measures import TypedMeasure
     from capture.studies.work_figures import CutWork
     from capture.work import Comparison, RunWork
 
@@ -69,13 +70,15 @@ def _print(one: RunWork) -> None:
     if not one.cuts:
         print_result("  no cuts: the current never stayed at work long enough to be one")
     for cut in one.cuts:
-        told = "; ".join(_shown(cut)) or "cannot tell: it takes a speed or a torque"
+        told = "; ".join(_shown(cut)) or "cannot tell: it takes a speed, a torque, a force or a pressure"
         print_result(f"  cut {cut.number}   {told}")
         for words in cut.says:
             print_result(f"          {words}")
     if one.energy_per_fastener is not None:
         print_result(f"  energy for each fastener {_text(one.energy_per_fastener, 4)} Wh")
-    line = one.line
+    for measure in one.typed:
+        print_result(f"  typed {_typed(measure)}")
+    line = one.stated_line
     if isinstance(line, MotorLine):
         print_result(
             f"  motor line: {_text(line.speed_per_volt, 1)} rpm/V, {_text(line.ohm, 4)} Ω from the terminals "
@@ -90,6 +93,9 @@ def _print(one: RunWork) -> None:
 
 def _shown(cut: CutWork) -> list[str]:
     """Return the figures that a cut has, in words."""
+    from capture.studies.press_figures import PressFigures
+
+    press = cut.press or PressFigures()
     told = (
         ("mechanical power", cut.mechanical_power, 0, "W"),
         ("efficiency", cut.efficiency, 3, ""),
@@ -100,12 +106,33 @@ def _shown(cut: CutWork) -> list[str]:
         ("speed slump", cut.slump, 0, "rpm"),
         ("speed for each volt", cut.speed_per_volt, 1, "rpm/V"),
         ("stall torque", cut.stall_torque, 2, "N·m"),
+        ("force at the end", press.force_at_end, 0, "N"),
+        ("highest force", press.peak_force, 0, "N"),
+        ("pressure at the end", _mega(press.pressure_at_end), 3, "MPa"),
+        ("time to the threshold", press.time_to_threshold, 3, "s"),
     )
     return [
         f"{name} {_text(figure, decimals)} {unit}".rstrip()
         for name, figure, decimals, unit in told
         if figure is not None
     ]
+
+
+def _mega(figure: Figure | None) -> Figure | None:
+    if figure is None:
+        return None
+    return Figure(figure.value * 1e-6, None if figure.u is None else figure.u * 1e-6, f"M{figure.unit}")
+
+
+def _typed(measure: TypedMeasure) -> str:
+    """Return what was read from a gauge, in words: its mean, how often, and in which cuts."""
+    figure = measure.figure
+    value = f"{figure.value:g}" if figure.u is None else _text(figure, decimals_of(figure.u))
+    cuts = ", ".join(str(cut) for cut in measure.cuts if cut is not None)
+    often = "once" if measure.readings == 1 else f"{measure.readings} times"
+    where = f", cut {cuts}" if cuts else ""
+    unit = "" if figure.unit == "1" else f" {plain(figure.unit)}"
+    return f"{plain(measure.quantity)} {value}{unit}, read {often}{where}"
 
 
 def _compare(comparison: Comparison, first: str) -> None:
