@@ -37,6 +37,7 @@ CAUTIONS: Final[tuple[Caution, ...]] = (
     of_pack.broken_thermometer,
     of_wiring.wrong_sign,
     of_wiring.no_zero,
+    of_wiring.never_idle,
     of_wiring.skewed,
     of_wiring.behind_leads,
     of_wiring.groups_do_not_sum,

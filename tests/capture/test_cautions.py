@@ -16,6 +16,7 @@ from capture.cautions.of_wiring import (
     assumed,
     behind_leads,
     groups_do_not_sum,
+    never_idle,
     no_zero,
     skewed,
     wrong_sign,
@@ -279,3 +280,10 @@ def test_the_torque_of_an_impact_tool_is_no_torque():
     assert "blows" in lines(torque_in_blows, facts(turned, card, told))[0]
     assert lines(torque_in_blows, facts(turned, RunCard(series=10), told)) == []
     assert lines(torque_in_blows, facts(card=card)) == []
+
+
+def test_a_current_that_never_comes_near_zero_wants_a_zero():
+    off = facts(readings(current_a=lambda current: current + 2.0))
+    assert "never came near zero" in lines(never_idle, off)[0]
+    assert off.figures.cuts == 2
+    assert lines(never_idle, GOOD) == []
