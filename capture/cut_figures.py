@@ -70,6 +70,7 @@ def cut_document(
         "energy": _figure(record.energy_wh, "Wh", u.get("energy")),
         "charge": _figure(record.charge_ah, "Ah", u.get("charge")),
         "mean_power": _figure(record.mean_power_w, "W", u.get("mean_power")),
+        "mean_current": _figure(record.mean_current_a, "A", u.get("mean_current")),
         "peak_current": _figure(record.peak_current_a, "A", u.get("peak_current")),
         "rest_voltage": _figure(record.rest_voltage_v, "V", u.get("rest_voltage")),
         "rested_s": record.rested_s,
