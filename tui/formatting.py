@@ -137,11 +137,6 @@ def progress_bar(done: int, total: int) -> str:
     return f"[{bar:·<20}] {percent:3d} %"
 
 
-def decimals_of(u: float) -> int:
-    """Return with how many decimals a value of this uncertainty is shown: two digits of it (GUM 7.2.6)."""
-    return max(0, 1 - math.floor(math.log10(u))) if u > 0 else 0
-
-
 def plain(name: str) -> str:
     r"""Return a name from outside with all that could steer a terminal made visible, such as `\x1b`.
 
