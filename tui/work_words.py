@@ -5,12 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from capture.quantities import Figure
-from capture.studies.motor_line import MotorLine
 from capture.studies.press_figures import PressFigures
 from tui.formatting import plain, plus_minus
 
 if TYPE_CHECKING:
-    from capture.studies.motor_line import SpeedChange
+    from capture.studies.motor_line import MotorLine, SpeedChange
     from capture.studies.typed_measures import TypedMeasure
     from capture.studies.work_figures import CutWork
 
