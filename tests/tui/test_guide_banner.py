@@ -109,7 +109,7 @@ def cells(app):
 
 async def test_the_result_of_a_sag_test_begins_with_the_resistance():
     app = app_with(SAG_TEST)
-    app.bench.resistance = lambda _path: FOUND
+    app.bench.pulses = lambda _path: FOUND
     async with app.run_test(size=(120, 40)) as pilot:
         await settled(pilot)
         await settled(pilot)
@@ -133,7 +133,7 @@ async def test_why_there_is_no_resistance_is_said():
         raise RecordingDamaged("cannot be read", str(path), "Give a recording.")
 
     app = app_with(SAG_TEST)
-    app.bench.resistance = fails
+    app.bench.pulses = fails
     async with app.run_test(size=(120, 40)) as pilot:
         await settled(pilot)
         await settled(pilot)

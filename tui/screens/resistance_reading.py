@@ -63,7 +63,7 @@ class ResistanceReading(TextLine):
     def _read(self) -> None:
         worker = get_current_worker()
         try:
-            figures = shown_resistance(self._workbench.resistance(self._path))
+            figures = shown_resistance(self._workbench.pulses(self._path))
         except CaptureError as error:
             message: Message = ResistanceFailed(str(error))
         else:
