@@ -37,9 +37,10 @@ def channel_uncertainties(
     is assumed of a hobby logger; the resolution is one count of the channel. `noise` is the standard
     deviation of one reading by column, where the run tells it.
     """
+    entries = {entry["column"]: entry for entry in document.get("calibrations") or []}
     calibrated = {
-        entry["column"]: _calibrated(entry)
-        for entry in document.get("calibrations") or []
+        column: _calibrated(entry)
+        for column, entry in entries.items()
         if entry.get("u_scale") is not None or entry.get("u_offset") is not None
     }
     told: dict[str, ChannelUncertainty] = {}
@@ -50,16 +51,23 @@ def channel_uncertainties(
             told[column] = replace(
                 known,
                 noise=(noise or {}).get(column) or 0.0,
-                resolution=_step(channel),
+                resolution=_step(channel, entries.get(column, {})),
             )
     return told
 
 
-def _step(channel: Mapping[str, Any]) -> float:
-    """Return one count of a channel in its unit; 0 where it does not send counts."""
+def _step(channel: Mapping[str, Any], calibration: Mapping[str, Any]) -> float:
+    """Return one count of a channel in the unit of its column; 0 where it does not send counts.
+
+    The channel table has it as the logger gave it, that of a text file as the column has it.
+    """
     if channel.get("wire_type") == "f32":
         return 0.0
-    return abs(float(channel.get("scale") or 0.0))
+    step = abs(float(channel.get("scale") or 0.0))
+    if channel.get("wire_type") == "text":
+        return step
+    of_line = abs(float(calibration.get("scale", 1.0)))
+    return step * float(calibration.get("sensitivity", of_line))
 
 
 def _assumed(column: str) -> ChannelUncertainty | None:
