@@ -31,6 +31,9 @@ class Law(Protocol):
     def of(self, given: Floats) -> Floats:
         """Return the readings (n); NaN stays NaN, and is what a broken sensor reads."""
 
+    def given_at(self, readings: Floats) -> Floats:
+        """Return what was given where these were the readings: `of` undone; NaN where it cannot be."""
+
     @property
     def sensitivity(self) -> float:
         """By how much the reading moves for one unit of what is given, above 0: what a count becomes."""
@@ -46,6 +49,10 @@ class Line:
     def of(self, given: Floats) -> Floats:
         """Return scale x given + offset."""
         return np.asarray(self.scale * given + self.offset)
+
+    def given_at(self, readings: Floats) -> Floats:
+        """Return (readings - offset) / scale."""
+        return np.asarray((readings - self.offset) / self.scale)
 
     @property
     def sensitivity(self) -> float:
@@ -116,14 +123,14 @@ class Thermistor:
         inside = (ratio > _LEAST_RATIO) & (ratio < 1 - _LEAST_RATIO)
         return np.asarray(np.where(inside, self.pull_up_ohm * ratio / (1 - ratio), np.nan))
 
-    def given_at(self, degc: Floats) -> Floats:
-        """Return what is given at temperatures in degC: `of` undone; NaN where the law never gets there.
+    def given_at(self, readings: Floats) -> Floats:
+        """Return what is given at readings in degC: `of` undone; NaN where the law never gets there.
 
         With s = sqrt(|b / 3c|) and L = 2 s sinh(x), b L + c L^3 is 2/3 s b sinh(3x), and with sines where b
         and c differ in sign: then of the three roots that where the law rises as at c = 0.
         """
         with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            right = 1 / (degc + KELVIN_AT_0_DEGC) - self.a
+            right = 1 / (readings + KELVIN_AT_0_DEGC) - self.a
             if self.c == 0:
                 ln_r = right / self.b
             elif self.b == 0:

@@ -14,6 +14,8 @@
 
     [loggers.bench.rig]
     shunt_mohm = 0.5
+    fuse_mohm = 1.31
+    fuse_u_mohm = 0.02                      # where it was measured; else u_percent (10) of it
     lead_awg = 10
     lead_length_m = 0.8                     # each way
     voltage_sensed_at = "pack"
@@ -33,10 +35,12 @@ from capture.calibration.logger import CalibratedLogger
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+#: What lies in the way of the current; leads are given by gauge and length, or as they were measured.
+RIG_PARTS: Final = ("shunt", "fuse", "adapter", "leads")
 _RIG_KEYS: Final = frozenset(
-    {"shunt_mohm", "fuse_mohm", "adapter_mohm", "lead_awg", "lead_mm2", "lead_length_m",
-     "lead_temperature_degc", "voltage_sensed_at", "u_percent"}
-)  # fmt: skip
+    {"lead_awg", "lead_mm2", "lead_length_m", "lead_temperature_degc", "voltage_sensed_at", "u_percent"}
+    | {f"{part}{ending}" for part in RIG_PARTS for ending in ("_mohm", "_u_mohm")}
+)
 #: What is not measured of a rig is known to a tenth: tolerances, temperature, contacts. Common practice, no
 #: source.
 _RIG_U_PERCENT: Final = 10.0
@@ -73,13 +77,11 @@ def _rig(table: Table) -> Rig:
     only(table, _RIG_KEYS)
     percent = number(table, "u_percent", least=0.0)
     share = (_RIG_U_PERCENT if percent is None else percent) / 100
-    parts = [
-        Resistor(name, ohm * 1e-3, ohm * 1e-3 * share)
-        for name in ("shunt", "fuse", "adapter")
-        if (ohm := number(table, f"{name}_mohm", least=0.0)) is not None
-    ]
+    parts = [part for name in RIG_PARTS if (part := _part(table, name, share)) is not None]
     length_m = number(table, "lead_length_m", above=0.0)
     if length_m is not None:
+        if "leads_mohm" in table:
+            raise ValueError("lead_length_m and leads_mohm say the same: leave one out")
         gauge, section_mm2 = number(table, "lead_awg"), number(table, "lead_mm2", above=0.0)
         if (gauge is None) == (section_mm2 is None):
             raise ValueError("lead_length_m needs lead_awg or lead_mm2, and not both")
@@ -91,3 +93,13 @@ def _rig(table: Table) -> Rig:
     if sensed_at not in {"pack", "tool"}:
         raise ValueError('voltage_sensed_at is neither "pack" nor "tool"')
     return Rig(tuple(parts), sensed_at)
+
+
+def _part(table: Table, name: str, share: float) -> Resistor | None:
+    """Return one part of the rig in ohm, with its own uncertainty where it was measured."""
+    mohm, u_mohm = number(table, f"{name}_mohm", least=0.0), number(table, f"{name}_u_mohm", least=0.0)
+    if mohm is None:
+        if u_mohm is not None:
+            raise ValueError(f"{name}_u_mohm needs {name}_mohm")
+        return None
+    return Resistor(name, mohm * 1e-3, (mohm * share if u_mohm is None else u_mohm) * 1e-3)

@@ -46,7 +46,7 @@ def channel_uncertainties(
     told: dict[str, ChannelUncertainty] = {}
     for channel in document.get("channels", []):
         column = channel["column"]
-        known = calibrated.get(column) or _assumed(column)
+        known = calibrated.get(column) or assumed_of(column)
         if known is not None:
             told[column] = replace(
                 known,
@@ -70,7 +70,8 @@ def _step(channel: Mapping[str, Any], calibration: Mapping[str, Any]) -> float:
     return step * float(calibration.get("sensitivity", of_line))
 
 
-def _assumed(column: str) -> ChannelUncertainty | None:
+def assumed_of(column: str) -> ChannelUncertainty | None:
+    """Return what is assumed of a column that nobody calibrated; None where nothing can be."""
     return next((assumed for names, assumed in _ASSUMED if names.fullmatch(column)), None)
 
 
@@ -83,7 +84,7 @@ def _calibrated(entry: Mapping[str, Any]) -> ChannelUncertainty:
     nothing of the offset: what was not measured is assumed as without a calibration.
     """
     scale = float(entry["scale"])
-    assumed = _assumed(str(entry["column"])) or ChannelUncertainty(0.0, 0.0)
+    assumed = assumed_of(str(entry["column"])) or ChannelUncertainty(0.0, 0.0)
     measured_scale, measured_offset = entry.get("u_scale"), entry.get("u_offset")
     u_scale = assumed.gain * abs(scale) if measured_scale is None else float(measured_scale)
     u_offset = assumed.offset if measured_offset is None else float(measured_offset)

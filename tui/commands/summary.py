@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import argparse
 
     from capture.folds.figures import RunFigures
+    from capture.rig_burden import Burden
     from capture.summary import Summary
 
 
@@ -48,6 +49,7 @@ def _print(summary: Summary) -> None:
     if burden is not None:
         _line("energy at the pack", _value(burden.at_pack, 4))
         _line("energy at the tool", _value(burden.at_tool, 4))
+        _line("rig", _rig(burden))
     _line("cuts", "cannot tell" if figures.cuts is None else f"{figures.cuts:10d}")
     _channels(summary)
     print_result(f"  {COVERAGE_MEANS}")
@@ -93,6 +95,15 @@ def _channels(summary: Summary) -> None:
         _line("lowest group", f"{_value(group.voltage, 3)}   group {group.group}")
     if figures.peak_temperature is not None:
         _line("hottest", _value(figures.peak_temperature, 1))
+
+
+def _rig(burden: Burden) -> str:
+    """Return the resistance of the rig, what it drops at the peak current, and what it is made of."""
+    whole = burden.resistance
+    value = _value(Figure(whole.value * 1e3, whole.u and whole.u * 1e3, "mΩ"), 2)
+    drop = "" if burden.drop is None else f"   drops {burden.drop.value:.2f} V at the peak"
+    parts = ", ".join(f"{name} {part.value * 1e3:.2f}" for name, part in burden.parts.items())
+    return f"{value}{drop} ({parts})"
 
 
 def _value(figure: Figure, decimals: int) -> str:
