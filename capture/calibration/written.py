@@ -38,7 +38,16 @@ if TYPE_CHECKING:
 #: What lies in the way of the current; leads are given by gauge and length, or as they were measured.
 RIG_PARTS: Final = ("shunt", "fuse", "adapter", "leads")
 _RIG_KEYS: Final = frozenset(
-    {"lead_awg", "lead_mm2", "lead_length_m", "lead_temperature_degc", "voltage_sensed_at", "u_percent"}
+    {
+        "lead_awg",
+        "lead_mm2",
+        "lead_length_m",
+        "lead_temperature_degc",
+        "voltage_sensed_at",
+        "u_percent",
+        "date",
+        "reference",
+    }
     | {f"{part}{ending}" for part in RIG_PARTS for ending in ("_mohm", "_u_mohm")}
 )
 #: What is not measured of a rig is known to a tenth: tolerances, temperature, contacts. Common practice, no
@@ -92,7 +101,8 @@ def _rig(table: Table) -> Rig:
     sensed_at = table.get("voltage_sensed_at", "pack")
     if sensed_at not in {"pack", "tool"}:
         raise ValueError('voltage_sensed_at is neither "pack" nor "tool"')
-    return Rig(tuple(parts), sensed_at)
+    date, reference = (None if key not in table else str(table[key]) for key in ("date", "reference"))
+    return Rig(tuple(parts), sensed_at, date, reference)
 
 
 def _part(table: Table, name: str, share: float) -> Resistor | None:

@@ -38,15 +38,10 @@ def channel_uncertainties(
     deviation of one reading by column, where the run tells it.
     """
     entries = {entry["column"]: entry for entry in document.get("calibrations") or []}
-    calibrated = {
-        column: _calibrated(entry)
-        for column, entry in entries.items()
-        if entry.get("u_scale") is not None or entry.get("u_offset") is not None
-    }
     told: dict[str, ChannelUncertainty] = {}
     for channel in document.get("channels", []):
         column = channel["column"]
-        known = calibrated.get(column) or assumed_of(column)
+        known = known_of(column, entries.get(column))
         if known is not None:
             told[column] = replace(
                 known,
@@ -54,6 +49,13 @@ def channel_uncertainties(
                 resolution=_step(channel, entries.get(column, {})),
             )
     return told
+
+
+def known_of(column: str, entry: Mapping[str, Any] | None) -> ChannelUncertainty | None:
+    """Return what a calibration says of a column, else what is assumed of it; None where nothing is known."""
+    if entry is None or (entry.get("u_scale") is None and entry.get("u_offset") is None):
+        return assumed_of(column)
+    return _calibrated(entry)
 
 
 def _step(channel: Mapping[str, Any], calibration: Mapping[str, Any]) -> float:
