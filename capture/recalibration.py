@@ -211,7 +211,10 @@ def _channel(channel: dict[str, Any], change: Mended) -> dict[str, Any]:
     ratio = _ratio(change)
     if channel.get("wire_type") != "text" or ratio is None:
         return channel
-    given = change.before.law.given_at(np.array([float(channel["range_low"]), float(channel["range_high"])]))
-    ends = sorted(change.after.law.of(given).tolist())
-    step = float(channel["scale"]) * abs(ratio)
-    return {**channel, "scale": repr(step), "range_low": repr(ends[0]), "range_high": repr(ends[1])}
+    mended_channel = {**channel, "scale": repr(float(channel["scale"]) * abs(ratio))}
+    try:
+        ends = np.array([float(channel["range_low"]), float(channel["range_high"])])
+    except ValueError:  # the first versions wrote `np.float64(...)`
+        return mended_channel
+    low, high = np.sort(change.after.law.of(change.before.law.given_at(ends))).tolist()
+    return {**mended_channel, "range_low": repr(low), "range_high": repr(high)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+import re
 import stat
 import sys
 from pathlib import Path
@@ -38,6 +39,8 @@ _HOW: Final = (
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.epilog = _HOW
+    # a known value may be below zero: `--thermistor-point -10=55000` is a value and no option
+    parser._negative_number_matcher = re.compile(r"-\.?\d")  # noqa: SLF001
     parser.add_argument("address", metavar="ADDRESS", help="the logger, such as serial:/dev/ttyACM0")
     parser.add_argument("--channel", metavar="NAME", help="the column, such as current_a")
     parser.add_argument("--kind", choices=list(KINDS), help="what the channel is (gain)")
@@ -174,8 +177,9 @@ def _keep(
     # a link to the file stays a link: what it leads to is written
     editor = BenchEditor(Path(os.path.realpath(arguments.bench)))
     editor.put(("loggers", name), {"name": said})
-    replaced = dict.fromkeys(sorted(ALL_KEYS)) if tables[0] == "channels" else {}
-    editor.put(("loggers", name, *tables), {**replaced, **entry})
+    # a channel's new calibration replaces the old one whole
+    gone = dict.fromkeys(sorted(ALL_KEYS - entry.keys())) if tables[0] == "channels" else {}
+    editor.put(("loggers", name, *tables), {**entry, **gone})
     where = ".".join(("loggers", name, *tables))
     for key, value in entry.items():
         say(f"  {key} = {value}")

@@ -117,7 +117,7 @@ def channel_entry(
     _say_residuals(kind, known.points, found)
     reference = arguments.reference
     if guided and not reference:
-        reference = dialogue.ask("Compared with what? (Enter: not said) ")
+        reference = dialogue.ask("Compared with what (Enter: not said): ")
     entry = {"kind": kind, **found.values}
     if arguments.becomes:
         entry["becomes"] = arguments.becomes
