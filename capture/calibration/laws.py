@@ -121,7 +121,8 @@ class Thermistor:
             return given
         ratio = given / self.supply
         inside = (ratio > _LEAST_RATIO) & (ratio < 1 - _LEAST_RATIO)
-        return np.asarray(np.where(inside, self.pull_up_ohm * ratio / (1 - ratio), np.nan))
+        ratio = np.where(inside, ratio, np.nan)
+        return np.asarray(self.pull_up_ohm * ratio / (1 - ratio))
 
     def given_at(self, readings: Floats) -> Floats:
         """Return what is given at readings in degC: `of` undone; NaN where the law never gets there.
