@@ -17,19 +17,20 @@
     [tools.polesaw]
     kind = "saw"
 
-`open_circuit` is the pack's own curve, voltages of one group; `sagline curve` prints the lines. Loggers with
-their calibrations are as `calibration.written` says. What a later version of the file knows more of packs and
-tools is passed over.
+`open_circuit` is the pack's own curve, voltages of one group; `sagline curve` prints the lines. Tools are as
+`bench_tool` says, loggers with their calibrations as `calibration.written` does. What a later version of the
+file knows more of packs and tools is passed over.
 """
 
 from __future__ import annotations
 
 import os
 import tomllib
-from dataclasses import dataclass, field, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
+from capture.bench_tool import BenchTool
 from capture.calibration.logger import CalibratedLogger
 from capture.calibration.written import read_logger
 from capture.errors import InputError
@@ -80,7 +81,7 @@ class Bench:
 
     path: Path | None = None
     packs: Mapping[str, BenchPack] = field(default_factory=dict)
-    tools: tuple[str, ...] = ()
+    tools: Mapping[str, BenchTool] = field(default_factory=dict)
     loggers: Mapping[str, CalibratedLogger] = field(default_factory=dict)
 
     def logger(self, said: str, given: str | None = None) -> CalibratedLogger:
@@ -103,7 +104,10 @@ class Bench:
         return next(iter(self.loggers.values())) if len(self.loggers) == 1 else CalibratedLogger()
 
     def completed(self, card: RunCard) -> RunCard:
-        """Return the card with what is known of its pack; what is not known stays as it is."""
+        """Return the card with what is known of its pack and tool; what is not known stays as it is."""
+        tool = self.tools.get(card.tool or "", BenchTool())
+        known = {name: value for name, value in asdict(tool).items() if value is not None}
+        card = replace(card, **known)
         pack = self.packs.get(card.pack or "")
         if pack is None:
             return card
@@ -160,7 +164,15 @@ def read_bench(path: Path) -> Bench:
         raise InputError(f"is not TOML ({error})", str(path), _HINT) from error
     packs = {name: _pack(path, name, table) for name, table in _tables(path, document, "packs").items()}
     loggers = {name: _logger(path, name, table) for name, table in _tables(path, document, "loggers").items()}
-    return Bench(path, packs, tuple(_tables(path, document, "tools")), loggers)
+    tools = {name: _tool(path, name, table) for name, table in _tables(path, document, "tools").items()}
+    return Bench(path, packs, tools, loggers)
+
+
+def _tool(path: Path, name: str, table: dict[str, Any]) -> BenchTool:
+    try:
+        return BenchTool.of(table)
+    except ValueError as error:
+        raise InputError(f"tools.{name}.{error}", str(path), _HINT) from error
 
 
 def _logger(path: Path, name: str, table: dict[str, Any]) -> CalibratedLogger:

@@ -47,9 +47,15 @@ def numbered_cuts(figures: RunFigures, most: int | None = None) -> list[Numbered
 
 
 def cut_document(
-    cut: NumberedCut, first_tick_us: int, known: RunUncertainty = NOTHING_KNOWN
+    cut: NumberedCut,
+    first_tick_us: int,
+    known: RunUncertainty = NOTHING_KNOWN,
+    *,
+    torque_in_blows: bool = False,
 ) -> dict[str, Any]:
     """Return one cut as JSON: times in seconds since the first sample, figures with units and uncertainties.
+
+    The torque of an impact tool (`torque_in_blows`) is not reported: nobody measured it.
 
     `phases` are null where none can be told; `phases_untold` says what cannot, and why.
     """
@@ -64,6 +70,7 @@ def cut_document(
         "energy": _figure(record.energy_wh, "Wh", u.get("energy")),
         "charge": _figure(record.charge_ah, "Ah", u.get("charge")),
         "mean_power": _figure(record.mean_power_w, "W", u.get("mean_power")),
+        "mean_current": _figure(record.mean_current_a, "A", u.get("mean_current")),
         "peak_current": _figure(record.peak_current_a, "A", u.get("peak_current")),
         "rest_voltage": _figure(record.rest_voltage_v, "V", u.get("rest_voltage")),
         "rested_s": record.rested_s,
@@ -73,7 +80,9 @@ def cut_document(
         "mean_speed": _figure(record.mean_speed_rpm, "1/min", u.get("mean_speed")),
         "lowest_speed": _figure(record.lowest_speed_rpm, "1/min", u.get("lowest_speed")),
         "mean_force": _figure(record.mean_force_n, "N", u.get("mean_force")),
-        "mean_torque": _figure(record.mean_torque_nm, "N.m", u.get("mean_torque")),
+        "mean_torque": None
+        if torque_in_blows
+        else _figure(record.mean_torque_nm, "N.m", u.get("mean_torque")),
         **_phases(record.phases, first_tick_us, u),
         "has_gap": record.has_gap,
         "unfinished": cut.unfinished,

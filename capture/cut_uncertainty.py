@@ -71,8 +71,10 @@ def _sums(cut: CutRecord, known: RunUncertainty, electrical: Electrical) -> dict
         ends=2,
     )
     samples = known.readings("current_a", cut.covered_s)
+    u_charge_c = charge_u(electrical, stretch)
     return {
-        "charge": charge_u(electrical, stretch) / COULOMB_PER_AH,
+        "charge": u_charge_c / COULOMB_PER_AH,
+        "mean_current": u_charge_c / cut.covered_s if cut.covered_s > 0 else None,
         "energy": energy_u(electrical, stretch) / JOULE_PER_WH,
         "mean_power": mean_power_u(electrical, stretch),
         "peak_current": known.of_extreme("current_a", cut.peak_current_a, samples),

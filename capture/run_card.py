@@ -27,10 +27,19 @@ _ABOVE: Final = {
     "capacity_ah": 0.0,
     "piston_area_mm2": 0.0,
     "max_current_a": 0.0,
+    "force_threshold_n": 0.0,
+    "no_load_speed_rpm": 0.0,
+    "pulses_per_rev": 0.0,
+    "current_limit_a": 0.0,
     "ambient_degc": _ABSOLUTE_ZERO_DEGC,
     "max_temperature_degc": _ABSOLUTE_ZERO_DEGC,
 }
 _MOST: Final = {"series": 1000, "fasteners": 100_000}
+_YES_OR_NO: Final = frozenset({"regulated"})
+#: The kind of a tool whose torque nobody measured: it comes in blows.
+IMPACT: Final = "impact"
+#: Kinds of tools that push with a piston or a screw.
+PRESSES: Final = frozenset({"press", "ram"})
 
 
 class Outcome(StrEnum):
@@ -54,7 +63,10 @@ class RunCard:
     `setting` is the tool's gear, clutch or speed setting, `accessory` the blade, chain or bit, `material` and
     `section_mm2` what was cut and how large, `wiring` where the voltage is sensed and what the rig adds.
     `fasteners` is how many were driven, `piston_area_mm2` the piston of a ram or press whose pressure is
-    measured. `series` is how many groups of cells the pack has in a row, `cutoff_v` the voltage of the whole
+    measured, `force_threshold_n` the force whose time is asked for. Of the tool: `tool_kind` (saw, drill,
+    impact, press, ...), `regulated` tells whether it holds its speed, `current_limit_a` where it clamps its
+    current, `no_load_speed_rpm` what its maker states, `pulses_per_rev` what its tachometer gives a turn.
+    `series` is how many groups of cells the pack has in a row, `cutoff_v` the voltage of the whole
     pack under load at which it is to stop; the remaining time needs both. `capacity_ah` is what the pack is
     rated for, `chemistry` (such as nmc or lfp) picks its open-circuit curve. What passes a limit
     (`cutoff_v`, `max_current_a`, `max_temperature_degc`) is an alarm. `repeats` names the recording that
@@ -79,6 +91,12 @@ class RunCard:
     chemistry: str | None = None
     fasteners: int | None = None
     piston_area_mm2: float | None = None
+    force_threshold_n: float | None = None
+    tool_kind: str | None = None
+    regulated: bool | None = None
+    current_limit_a: float | None = None
+    no_load_speed_rpm: float | None = None
+    pulses_per_rev: float | None = None
     repeats: str | None = None
     outcome: Outcome | None = None
     outcome_reason: str = ""
@@ -86,6 +104,17 @@ class RunCard:
     def as_json(self) -> dict[str, Any]:
         """Return the card as it stands in a recording."""
         return asdict(self)
+
+    @property
+    def torque_comes_in_blows(self) -> bool:
+        """Whether a torque channel shows anything but the tool's own torque: that of an impact tool."""
+        return (self.tool_kind or "").strip().lower() == IMPACT
+
+    @property
+    def presses(self) -> bool:
+        """Whether the run pushes: a press or ram, or one whose piston or threshold is given."""
+        words = {(self.kind or "").strip().lower(), (self.tool_kind or "").strip().lower()}
+        return bool(words & PRESSES) or self.piston_area_mm2 is not None or self.force_threshold_n is not None
 
     @classmethod
     def from_json(cls, document: dict[str, Any]) -> RunCard:
@@ -100,6 +129,10 @@ def is_card(document: dict[str, Any]) -> bool:
     """Return whether the known fields of a recording's card hold numbers and words where they should."""
     for field in fields(RunCard):
         value = document.get(field.name)
+        if field.name in _YES_OR_NO:
+            if not isinstance(value, bool | None):
+                return False
+            continue
         wanted = int | float if field.name in _ABOVE or field.name in _MOST else str
         if value is not None and (isinstance(value, bool) or not isinstance(value, wanted)):
             return False
@@ -146,6 +179,10 @@ def checked_field(name: str, value: object) -> Any:
     if name in _MOST:
         if isinstance(value, bool) or not isinstance(value, int) or not 1 <= value <= _MOST[name]:
             raise ValueError(f"is not a whole number from 1 to {_MOST[name]}")
+        return value
+    if name in _YES_OR_NO:
+        if not isinstance(value, bool):
+            raise ValueError("is neither yes nor no")
         return value
     if name in _ABOVE:
         return checked_number(value, above=_ABOVE[name])

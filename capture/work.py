@@ -10,7 +10,9 @@ from capture.cut_uncertainty import cut_uncertainties
 from capture.quantities import Figure
 from capture.studied_run import study
 from capture.studies.columns import Span
-from capture.studies.motor_line import MotorLine, SpeedChange, motor_line, speed_change
+from capture.studies.motor_line import Electronics, Gains, MotorLine, SpeedChange, motor_line, speed_change
+from capture.studies.press_figures import FORCE, PRESSURE, PressFigures
+from capture.studies.typed_measures import TypedMeasure, typed_measures
 from capture.studies.work_figures import (
     SPEED,
     TORQUE,
@@ -24,19 +26,20 @@ from capture.studies.work_figures import (
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from capture.folds.cut_record import CutRecord
+    from capture.cut_figures import NumberedCut
     from capture.storage.recording import Recording
     from capture.studied_run import StudiedRun
 
-_COLUMNS: Final = ("current_a", "voltage_v", "speed_rpm", TORQUE, "force_n", "pressure_pa")
+_COLUMNS: Final = ("current_a", "voltage_v", "speed_rpm", TORQUE, FORCE, PRESSURE)
 _FREE_RUN: Final = "free_run"
+_KIND_FREE_RUN: Final = "free run"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class RunWork:
     """The work of one run; `line` is the motor's, or why there is none; `changes` are against its first cut.
 
-    `energy_per_fastener` is the run's energy over the fasteners of its card.
+    `energy_per_fastener` is the run's energy over the fasteners of its card; `typed` are readings of gauges.
     """
 
     run: StudiedRun
@@ -46,10 +49,19 @@ class RunWork:
     no_load: Working | None
     working: Working | None
     energy_per_fastener: Figure | None
+    typed: tuple[TypedMeasure, ...] = ()
+
+    @property
+    def stated_line(self) -> MotorLine | str:
+        """The line with the gains of the channels in its uncertainties, or why there is none."""
+        if isinstance(self.line, str):
+            return self.line
+        gains = (_gain(self.run, column) for column in (SPEED, "voltage_v", "current_a"))
+        return self.line.stated(Gains(*gains))
 
     def as_json(self) -> dict[str, Any]:
         """Return it as the command line prints it."""
-        line = self.line
+        line = self.stated_line
         return {
             "recording": str(self.run.summary.recording.path),
             "cuts": [
@@ -59,6 +71,7 @@ class RunWork:
             "no_load_speed": _json(None if self.no_load is None else self.no_load.speed),
             "working_speed": _json(None if self.working is None else self.working.speed),
             "energy_per_fastener": _json(self.energy_per_fastener),
+            "readings": [measure.as_json() for measure in self.typed],
             "motor_line": None
             if isinstance(line, str)
             else {
@@ -94,18 +107,21 @@ def run_work(recording: Recording, progress: Callable[[int], None] = lambda _row
     figures = run.summary.figures
     first_us = figures.first_tick_us or 0
     known = run.summary.known
+    only_free = (run.card.kind or "").strip().lower() == _KIND_FREE_RUN
     spans = [
-        _spans(cut.number, cut.record, first_us, cut_uncertainties(cut.record, known).get("energy"))
+        (_free_run if only_free else _spans)(
+            cut, first_us, cut_uncertainties(cut.record, known).get("energy")
+        )
         for cut in numbered_cuts(figures)
     ]
     cuts = tuple(cut_work(run.columns, span, run.card, run.uncertainties) for span in spans)
     points = [point for cut in cuts for point in (cut.no_load, cut.working) if point is not None]
-    line = motor_line(points)
+    line = motor_line(points, _electronics(run))
     first = next((cut.working for cut in cuts if cut.working is not None), None)
     changes = tuple(
         None
         if first is None or cut.working is None or cut.working is first
-        else speed_change(line, first, cut.working, _gain(run))
+        else speed_change(line, first, cut.working, _gain(run), _electronics(run))
         for cut in cuts
     )
     return RunWork(
@@ -116,6 +132,11 @@ def run_work(recording: Recording, progress: Callable[[int], None] = lambda _row
         mean_working([cut.no_load for cut in cuts]),
         mean_working([cut.working for cut in cuts]),
         _per_fastener(run),
+        typed_measures(
+            recording.document.get("readings", []),
+            [span.cut.start_s for span in spans],
+            run.card.piston_area_mm2,
+        ),
     )
 
 
@@ -125,7 +146,7 @@ def compare(first: RunWork, later: RunWork) -> Comparison:
     def change(before: Working | None, after: Working | None) -> SpeedChange | None:
         if before is None or after is None:
             return None
-        return speed_change(first.line, before, after, _gain(first.run))
+        return speed_change(first.line, before, after, _gain(first.run), _electronics(first.run))
 
     return Comparison(
         str(later.run.summary.recording.path),
@@ -134,25 +155,38 @@ def compare(first: RunWork, later: RunWork) -> Comparison:
     )
 
 
-def _gain(run: StudiedRun) -> float:
-    """Return the tachometer's relative uncertainty: the rig is the same in all runs that are compared."""
-    known = run.uncertainties.get(SPEED)
+def _gain(run: StudiedRun, column: str = SPEED) -> float:
+    """Return a channel's relative uncertainty: the rig is the same in all runs that are compared."""
+    known = run.uncertainties.get(column)
     return 0.0 if known is None else known.gain
 
 
-def _spans(number: int, record: CutRecord, first_us: int, u_energy: float | None) -> WorkSpans:
-    def span(start_us: int, end_us: int) -> Span:
-        return Span((start_us - first_us) * 1e-6, (end_us - first_us) * 1e-6)
+def _electronics(run: StudiedRun) -> Electronics:
+    return Electronics(run.card.regulated, run.card.current_limit_a)
 
-    phases = record.phases
+
+def _seconds(start_us: int, end_us: int, first_us: int) -> Span:
+    return Span((start_us - first_us) * 1e-6, (end_us - first_us) * 1e-6)
+
+
+def _free_run(cut: NumberedCut, first_us: int, u_energy: float | None) -> WorkSpans:
+    """Return a stretch in which the tool ran free throughout, as the card says."""
+    record = cut.record
+    whole = _seconds(record.start_us, record.end_us, first_us)
+    energy = Figure(record.energy_wh, u_energy, "Wh")
+    return WorkSpans(cut.number, whole, whole, None, energy, only_free=True)
+
+
+def _spans(cut: NumberedCut, first_us: int, u_energy: float | None) -> WorkSpans:
+    record, phases = cut.record, cut.record.phases
     free = next((phase for phase in phases.spans if phase.name == _FREE_RUN), None)
     work = None
     if phases.contact_us is not None and phases.severance_us is not None:
-        work = span(phases.contact_us, phases.severance_us)
+        work = _seconds(phases.contact_us, phases.severance_us, first_us)
     return WorkSpans(
-        number,
-        span(record.start_us, record.end_us),
-        None if free is None else span(free.start_us, free.end_us),
+        cut.number,
+        _seconds(record.start_us, record.end_us, first_us),
+        None if free is None else _seconds(free.start_us, free.end_us, first_us),
         work,
         Figure(record.energy_wh, u_energy, "Wh"),
     )
@@ -178,7 +212,17 @@ def _cut(cut: CutWork) -> dict[str, Any]:
         "slump_percent": _json(cut.slump_percent),
         "speed_per_volt": _json(cut.speed_per_volt),
         "stall_torque": _json(cut.stall_torque),
+        **_press(cut.press or PressFigures()),
         "says": list(cut.says),
+    }
+
+
+def _press(press: PressFigures) -> dict[str, Any]:
+    return {
+        "force_at_end": _json(press.force_at_end),
+        "peak_force": _json(press.peak_force),
+        "pressure_at_end": _json(press.pressure_at_end),
+        "time_to_threshold": _json(press.time_to_threshold),
     }
 
 

@@ -141,7 +141,9 @@ class FakeBench:
     fails: bool = False
     unreadable: bool = False
     progress_rows: tuple = ()
+    studied: tuple = (None, None)
     may_read: threading.Event = field(default_factory=threading.Event)
+    may_study: threading.Event = field(default_factory=threading.Event)
     left_meanwhile: threading.Event = field(default_factory=threading.Event)
 
     folder = PATH.parent
@@ -158,6 +160,18 @@ class FakeBench:
         if self.unreadable:
             raise RecordingDamaged("is not a Parquet file", str(recording), "Give a recording.")
         return self.summary
+
+    def resistance(self, recording):
+        return self._studied(self.studied[0], recording)
+
+    def work(self, recording):
+        return self._studied(self.studied[1], recording)
+
+    def _studied(self, result, recording):
+        assert self.may_study.wait(timeout=30)
+        if result is None:
+            raise RecordingDamaged("is not a Parquet file", str(recording), "Give a recording.")
+        return result
 
     def amend(self, recording, amendments):
         assert recording == PATH

@@ -22,9 +22,11 @@ if TYPE_CHECKING:
     from capture.errors import StorageError
     from capture.links.address import Link
     from capture.links.finding import FoundLogger, Source
+    from capture.resistance import Resistance
     from capture.storage.amendments import Amendments
     from capture.storage.shelf import ShelvedRecording
     from capture.summary import Summary
+    from capture.work import RunWork
 
 
 class LocalWorkbench:
@@ -103,6 +105,20 @@ class LocalWorkbench:
         from capture.summary import summarise
 
         return summarise(open_recording(recording), progress)
+
+    def resistance(self, recording: Path) -> Resistance:
+        """Return what a recording tells of its pack's resistance; raises StorageError."""
+        from capture.resistance import resistance
+        from capture.storage.recording import open_recording
+
+        return resistance(open_recording(recording), bench=self._bench)
+
+    def work(self, recording: Path) -> RunWork:
+        """Return what a recording tells of the tool's work; raises StorageError."""
+        from capture.storage.recording import open_recording
+        from capture.work import run_work
+
+        return run_work(open_recording(recording))
 
     def amend(self, recording: Path, amendments: Amendments) -> None:
         """Keep what was learnt of a run beside its recording; raises StorageError."""

@@ -49,9 +49,15 @@ CARD_FIELDS: Final = (
     CardField("section_mm2", "section", "mm²", "1800"),
     CardField("fasteners", "fasteners driven", example="24"),
     CardField("piston_area_mm2", "piston area", "mm²", "491"),
+    CardField("force_threshold_n", "force threshold", "N", "20000"),
     CardField("ambient_degc", "ambient", "°C", "21.5"),
     CardField("wiring", "wiring", example="sensed at the pack, 6 mm² leads"),
     CardField("note", "note"),
+    CardField("tool_kind", "kind of tool", example="saw, drill, impact, press"),
+    CardField("regulated", "speed regulated", example="yes or no"),
+    CardField("current_limit_a", "current clamp", "A", "40"),
+    CardField("no_load_speed_rpm", "stated no-load rpm", "rpm", "4200"),
+    CardField("pulses_per_rev", "pulses a turn", example="2"),
     CardField("series", "groups in series", example="10"),
     CardField("capacity_ah", "rated capacity", "Ah", "5"),
     CardField("chemistry", "chemistry", example="nmc"),
@@ -64,7 +70,13 @@ OF_THE_PACK: Final = frozenset(
     {"series", "capacity_ah", "chemistry", "cutoff_v", "max_current_a", "max_temperature_degc"}
 )
 _WHOLE: Final = frozenset({"series", "fasteners"})
-_NUMBERS: Final = OF_THE_PACK - {"chemistry"} | {"section_mm2", "ambient_degc", "piston_area_mm2"} | _WHOLE
+_NUMBERS: Final = (
+    OF_THE_PACK - {"chemistry"}
+    | {"section_mm2", "ambient_degc", "piston_area_mm2", "force_threshold_n"}
+    | {"current_limit_a", "no_load_speed_rpm", "pulses_per_rev"}
+    | _WHOLE
+)
+_ANSWERS: Final = {"yes": True, "y": True, "true": True, "no": False, "n": False, "false": False}
 
 
 def typed_number(text: str) -> float:
@@ -81,6 +93,8 @@ def typed_number(text: str) -> float:
 def typed_field(name: str, text: str) -> Any:
     """Return what was typed into a field of the run card as the card holds it; empty is not known."""
     text = text.strip()
+    if name == "regulated" and text:
+        return checked_field(name, _ANSWERS.get(text.lower(), text))
     if name not in _NUMBERS or not text:
         return checked_field(name, text)
     value = typed_number(text)
@@ -89,6 +103,8 @@ def typed_field(name: str, text: str) -> Any:
 
 def shown_field(value: object) -> str:
     """Return a field of the run card as it is typed."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     if isinstance(value, float):
         return repr(value).removesuffix(".0")
     return "" if value is None else str(value)

@@ -10,10 +10,12 @@ if TYPE_CHECKING:
 
     from capture.errors import StorageError
     from capture.links.finding import FoundLogger
+    from capture.resistance import Resistance
     from capture.run_card import RunCard
     from capture.storage.amendments import Amendments
     from capture.storage.shelf import ShelvedRecording
     from capture.summary import Summary
+    from capture.work import RunWork
     from tui.session_controls import SessionControls
 
 
@@ -50,6 +52,12 @@ class Workbench(Protocol):
 
         Raises StorageError.
         """
+
+    def resistance(self, recording: Path) -> Resistance:
+        """Return what a recording tells of its pack's resistance. Takes seconds; raises StorageError."""
+
+    def work(self, recording: Path) -> RunWork:
+        """Return what a recording tells of the tool's work. Takes seconds; raises StorageError."""
 
     def amend(self, recording: Path, amendments: Amendments) -> None:
         """Keep what was learnt of a run after it had ended; raises StorageError."""

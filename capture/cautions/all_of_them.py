@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from capture.cautions import of_card, of_pack, of_samples, of_wiring
+from capture.cautions import of_card, of_pack, of_samples, of_tool, of_wiring
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -28,6 +28,8 @@ CAUTIONS: Final[tuple[Caution, ...]] = (
     of_samples.missing_readings,
     of_samples.suspect_speed,
     of_samples.too_slow_for_ripple,
+    of_tool.miscounted_speed,
+    of_tool.torque_in_blows,
     of_pack.not_rested,
     of_pack.not_full,
     of_pack.cold,
@@ -35,6 +37,7 @@ CAUTIONS: Final[tuple[Caution, ...]] = (
     of_pack.broken_thermometer,
     of_wiring.wrong_sign,
     of_wiring.no_zero,
+    of_wiring.never_idle,
     of_wiring.skewed,
     of_wiring.behind_leads,
     of_wiring.groups_do_not_sum,

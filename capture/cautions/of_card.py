@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from capture.cut_figures import numbered_cuts
-from capture.quantities import COULOMB_PER_AH
 from capture.run_card import Outcome
 
 if TYPE_CHECKING:
@@ -32,9 +31,9 @@ def contradicted(facts: Facts) -> Iterator[str]:
 def over_current(facts: Facts) -> Iterator[str]:
     """Yield the cut whose mean current passes the card's limit most; an inrush does not count."""
     means = {
-        cut.number: cut.record.charge_ah * COULOMB_PER_AH / cut.record.covered_s
+        cut.number: mean_a
         for cut in numbered_cuts(facts.figures)
-        if cut.record.covered_s > 0
+        if (mean_a := cut.record.mean_current_a) is not None
     }
     most_a = facts.card.max_current_a
     if most_a is None or not means:

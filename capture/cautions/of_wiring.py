@@ -7,6 +7,7 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from capture.folds.extremes import group_columns
+from capture.folds.hysteresis import IDLE_CURRENT_A
 from capture.folds.pairing import LAGS
 from capture.folds.run import ELECTRICAL
 
@@ -55,6 +56,18 @@ def no_zero(facts: Facts) -> Iterator[str]:
             f"current reads {rest.mean:.3f} A at rest, more than its u of {u:.3f} A explains: take a zero "
             "with nothing connected, or see what the tool draws while it is off"
         )
+
+
+def never_idle(facts: Facts) -> Iterator[str]:
+    """Yield that the current never came near zero: a sensor without its zero, or a load that stays on."""
+    current, rest = facts.figures.channels.get("current_a"), facts.figures.rest_current
+    at_rest = rest is not None and rest.count > 0
+    if at_rest or current is None or current.lowest is None or current.lowest < IDLE_CURRENT_A:
+        return
+    yield (
+        f"current never came near zero, its lowest was {current.lowest:.2f} A: there is no rest and no sag; "
+        "if the tool was off, take a zero with nothing connected"
+    )
 
 
 def skewed(facts: Facts) -> Iterator[str]:

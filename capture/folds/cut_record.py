@@ -14,7 +14,7 @@ from capture.folds.loaded_voltage import LoadedVoltage, LoadPoint
 from capture.folds.phases import UNDER_WAY, Phases
 from capture.folds.seam import Seam, behind, joins
 from capture.folds.speed import SPEED
-from capture.quantities import ah_from_coulomb, wh_from_joule
+from capture.quantities import COULOMB_PER_AH, ah_from_coulomb, wh_from_joule
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -71,6 +71,11 @@ class CutRecord:
     def duration_s(self) -> float:
         """Seconds from start to end, gaps included."""
         return (self.end_us - self.start_us) * 1e-6
+
+    @property
+    def mean_current_a(self) -> float | None:
+        """The charge over the time it stands for; None where nothing is covered."""
+        return self.charge_ah * COULOMB_PER_AH / self.covered_s if self.covered_s > 0 else None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,8 +4,9 @@ A tool draws from where the current reaches `start_a` until it falls below `rele
 the past, in windows of `WINDOW` readings; a window's readings are judged by what the windows before it told:
 
 - *idle*: level and noise of windows that lie within `_IDLE_RANGE_A` of zero (an offset of the shunt, a lamp,
-  electronics) and do not draw, over the latest `_MEMORY` of them. A level elsewhere is believed after
-  `_PERSISTENT` windows in a row, or an idle learnt wrongly would stay for ever.
+  electronics) or of the idle that is known, and do not draw, over the latest `_MEMORY` of them. A level
+  elsewhere is believed after `_PERSISTENT` windows in a row, or an idle learnt wrongly would stay for ever;
+  so a sensor that was never zeroed hides no cut, as long as it stays below START_CURRENT_A.
 - *load*: the level of windows that draw.
 
 `start_a` lies above the idle level by `_START_A`, or by a lamp and so many deviations of the noise, as long
@@ -124,8 +125,8 @@ class Learnt(NamedTuple):
         if window.mean_a >= now.start_a:
             load_a = window.mean_a if load_a is None else load_a + (window.mean_a - load_a) / _LOAD_MEMORY
             elsewhere = window.quiet and near_zero and idle is not None
-        elif not window.quiet:
-            elsewhere = False
+        elif not window.quiet or not self._within_range(window):
+            elsewhere = window.quiet and idle is None
         elif idle is None:
             return Learnt(Idle(window.level_a, window.noise_a, 1), load_a, 0, interval_us)
         else:
@@ -140,9 +141,14 @@ class Learnt(NamedTuple):
             idle, count = Idle(window.level_a, window.noise_a, 1), 0
         return Learnt(idle, load_a, count, interval_us)
 
+    def _within_range(self, window: _Window) -> bool:
+        """Return whether a window lies where an idle is expected: about zero, or about the one known."""
+        levels = (0.0,) if self.idle is None else (0.0, self.idle.level_a)
+        return any(abs(window.level_a - level_a) < _IDLE_RANGE_A for level_a in levels)
+
 
 class _Window(NamedTuple):
-    """One window: mean, median and noise of its readings in A, and whether it may be idle."""
+    """One window: mean, median and noise of its readings in A, and whether it is steady as an idle is."""
 
     mean_a: float
     level_a: float
@@ -168,8 +174,8 @@ class LoadRows:
     """What the follower says of a block: `rows` (n) have a reading of the current.
 
     Of each of them (n) `drawing` tells whether the tool draws, `idle` whether the pack carries next to
-    nothing but the idle current, `start_a` what a load must reach, `span` of how many readings the mean was
-    judged, `over_a` by how much the reading exceeds the middle between idle level and start.
+    nothing but an idle current near zero, `start_a` what a load must reach, `span` of how many readings the
+    mean was judged, `over_a` by how much the reading exceeds the middle between idle level and start.
     """
 
     rows: Whole
@@ -205,7 +211,7 @@ def follow(state: Load, block: SampleBlock) -> tuple[Load, LoadRows]:
     decides = (judged >= start) | (judged < release)
     latest = np.maximum.accumulate(np.where(decides, np.arange(len(judged)), -1))
     drawing: Flags = np.where(latest >= 0, judged[latest] >= start[latest], state.drawing)
-    idle = np.abs(judged - level) < release - level
+    idle = (np.abs(judged - level) < release - level) & (np.abs(level) < _IDLE_RANGE_A)
     over = values - (level + start) / 2
     return replace(state, drawing=bool(drawing[-1])), LoadRows(rows, drawing, idle, start, span, over)
 
@@ -239,7 +245,7 @@ def _windows(readings: Floats) -> list[_Window]:
     middle = _medians(readings)
     scatter = _MAD_TO_SIGMA * _medians(np.abs(readings - middle[:, None]))
     noise = _MAD_TO_SIGMA / math.sqrt(2.0) * _medians(np.abs(np.diff(readings, axis=1)))
-    quiet = (scatter < 2.0 * noise + 0.05) & (scatter < _MOST_NOISE_A) & (np.abs(middle) < _IDLE_RANGE_A)
+    quiet = (scatter < 2.0 * noise + 0.05) & (scatter < _MOST_NOISE_A)
     columns = (readings.mean(axis=1).tolist(), middle.tolist(), noise.tolist(), quiet.tolist())
     return [_Window(*told) for told in zip(*columns, strict=True)]
 

@@ -132,7 +132,7 @@ def _electrical(
 
 def folds_for(card: RunCard, divisors: Mapping[str, int]) -> RunFolds:
     """Return the folds of a run with this card whose columns have these divisors, live or stored."""
-    return RunFolds(card.cutoff_v, divisors, series=card.series)
+    return RunFolds(card.cutoff_v, divisors, series=card.series, pulses_per_turn=card.pulses_per_rev or 1.0)
 
 
 class RunFolds:

@@ -27,9 +27,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 Entry = TypeVar("Entry")
-#: Format 1 knows less of the run card.
-AMENDMENTS_FORMAT: Final = 2
-_KNOWN_FORMATS: Final = frozenset({1, 2})
+#: Formats 1 and 2 know less of the run card.
+AMENDMENTS_FORMAT: Final = 3
+_KNOWN_FORMATS: Final = frozenset({1, 2, 3})
 #: No person types more; a larger file is not ours and is not read into memory.
 MOST_BYTES: Final = 1 << 20
 _KEYS: Final = frozenset({"format", "card", "notes", "readings", "mark_texts"})

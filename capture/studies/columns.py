@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -54,6 +54,10 @@ class RunColumns:
     def has(self, *names: str) -> bool:
         """Return whether there are columns of these names."""
         return all(name in self.columns for name in names)
+
+    def without(self, name: str) -> RunColumns:
+        """Return the run without a column."""
+        return replace(self, columns={key: values for key, values in self.columns.items() if key != name})
 
     def known(self, name: str) -> tuple[Floats, Floats]:
         """Return the times and values of the readings that `name` has."""

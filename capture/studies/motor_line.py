@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.quantities import Figure
+from capture.uncertainty.gum import root_sum_square
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,6 +30,9 @@ _LEAST_CURRENT_RATIO: Final = 1.5
 _LEAST_FALL: Final = 0.01
 _MOST_LEFT: Final = 0.03
 _COVERAGE: Final = 2.0
+#: Of the clamp's current: what is just below it on average was at it part of the time. Common practice, no
+#: source.
+_AT_THE_CLAMP: Final = 0.95
 
 
 class Reason(StrEnum):
@@ -42,12 +46,38 @@ class Reason(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class Gains:
+    """Relative standard uncertainties of the rig's channels, the same in all that it measures."""
+
+    speed: float = 0.0
+    voltage: float = 0.0
+    current: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class MotorLine:
-    """The line of one tool: rpm per volt, its resistance from the terminals on, what the fit leaves."""
+    """The line of one tool: rpm per volt, its resistance from the terminals on, what the fit leaves.
+
+    u is that of the fit alone: within one rig the gains of its channels do not matter, since the line is in
+    what they show. `stated` has them.
+    """
 
     speed_per_volt: Figure
     ohm: Figure
     left_rpm: float
+
+    def stated(self, gains: Gains) -> MotorLine:
+        """Return the line with the gains of the channels in its uncertainties (GUM 5.1.6)."""
+
+        def wider(figure: Figure, *shares: float) -> Figure:
+            u = root_sum_square(figure.u or 0.0, *(share * figure.value for share in shares))
+            return Figure(figure.value, u, figure.unit)
+
+        return MotorLine(
+            wider(self.speed_per_volt, gains.speed, gains.voltage),
+            wider(self.ohm, gains.voltage, gains.current),
+            self.left_rpm,
+        )
 
     def speed_rpm(self, voltage_v: float, current_a: float) -> float:
         """Return the speed at a terminal voltage and a current."""
@@ -66,8 +96,32 @@ class SpeedChange:
     says: str
 
 
-def motor_line(points: Sequence[Working]) -> MotorLine | str:
-    """Return the line through mean speeds at mean voltages and currents, or why there is none."""
+@dataclass(frozen=True, slots=True)
+class Electronics:
+    """What is known of a tool's electronics: whether they hold its speed, where they clamp its current."""
+
+    regulated: bool | None = None
+    current_limit_a: float | None = None
+
+    def clamps(self, point: Working) -> bool:
+        """Return whether the tool worked at its clamp, or so near that it may have."""
+        return self.current_limit_a is not None and point.current_a >= _AT_THE_CLAMP * self.current_limit_a
+
+
+def motor_line(points: Sequence[Working], electronics: Electronics = Electronics()) -> MotorLine | str:
+    """Return the line through mean speeds at mean voltages and currents, or why there is none.
+
+    Points at the tool's current clamp do not lie on it and are left out.
+    """
+    if electronics.regulated:
+        return "the tool regulates its speed, as its description says: voltage and load do not show in it"
+    clamped = sum(electronics.clamps(point) for point in points)
+    points = [point for point in points if not electronics.clamps(point)]
+    if clamped and len(points) < _LEAST_POINTS:
+        return (
+            f"the tool clamps its current at {electronics.current_limit_a:g} A, and stood there in "
+            f"{clamped} of {clamped + len(points)} free runs and works"
+        )
     if len(points) < _LEAST_POINTS:
         return f"it takes {_LEAST_POINTS} free runs and works with a speed; there are {len(points)}"
     volts = np.array([point.voltage_v for point in points])
@@ -96,7 +150,11 @@ def motor_line(points: Sequence[Working]) -> MotorLine | str:
 
 
 def speed_change(
-    line: MotorLine | str, before: Working, after: Working, speed_gain: float = 0.0
+    line: MotorLine | str,
+    before: Working,
+    after: Working,
+    speed_gain: float = 0.0,
+    electronics: Electronics = Electronics(),
 ) -> SpeedChange:
     """Return what made `after` turn otherwise than `before`, by the line of their tool.
 
@@ -108,17 +166,24 @@ def speed_change(
     change = Figure(value, u, "1/min")
     if abs(value) <= _COVERAGE * u:
         return SpeedChange(change, None, None, None, Reason.SAME, "no difference in speed is shown")
+    if electronics.clamps(before) or electronics.clamps(after):
+        line = f"the tool clamps its current at {electronics.current_limit_a:g} A, and stood there"
     if isinstance(line, str):
         return SpeedChange(change, None, None, None, Reason.CANNOT_TELL, line)
     volts, amperes = after.voltage_v - before.voltage_v, after.current_a - before.current_a
     per_volt, ohm = line.speed_per_volt, line.ohm
     u_voltage, u_load = abs((per_volt.u or 0.0) * volts), abs(per_volt.value * (ohm.u or 0.0) * amperes)
-    by_voltage = Figure(per_volt.value * volts, u_voltage, "1/min")
-    by_load = Figure(-per_volt.value * ohm.value * amperes, u_load, "1/min")
+    by_voltage = _part(per_volt.value * volts, u_voltage, speed_gain)
+    by_load = _part(-per_volt.value * ohm.value * amperes, u_load, speed_gain)
     left_u = float(np.sqrt(u**2 + u_voltage**2 + u_load**2 + 2 * line.left_rpm**2))
     left = Figure(value - by_voltage.value - by_load.value, left_u, "1/min")
     reason = _reason(value, by_voltage, by_load, left)
     return SpeedChange(change, by_voltage, by_load, left, reason, _SAYS[reason])
+
+
+def _part(value: float, u_line: float, speed_gain: float) -> Figure:
+    """Return a part of a change: the line's u, and the tachometer's gain on the part."""
+    return Figure(value, float(np.hypot(u_line, speed_gain * value)), "1/min")
 
 
 def _reason(value: float, by_voltage: Figure, by_load: Figure, left: Figure) -> Reason:

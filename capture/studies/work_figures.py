@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.quantities import Figure
+from capture.studies.press_figures import PressFigures, press_figures
 from capture.uncertainty.channels import ChannelUncertainty
 
 if TYPE_CHECKING:
@@ -35,18 +36,24 @@ _STANDS: Final = 0.02
 #: A converter needs some of its intervals until it has settled; a shorter stall reads too low. Common
 #: practice, no source.
 _SETTLING_INTERVALS: Final = 10
+#: A no-load speed moves by less from one half of its time to the other. Common practice, no source.
+_STEADY: Final = 0.01
 _NOTHING_KNOWN: Final = ChannelUncertainty(0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class WorkSpans:
-    """A cut and, where its phases are told, its free run before contact and its work."""
+    """A cut and, where its phases are told, its free run before contact and its work.
+
+    `only_free`: the whole cut is a free run, as the run card says; there is no work in it.
+    """
 
     number: int
     cut: Span
     free: Span | None
     work: Span | None
     energy: Figure
+    only_free: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +81,7 @@ class CutWork:
     speed_per_volt: Figure | None
     stall_torque: Figure | None
     says: tuple[str, ...]
+    press: PressFigures | None = None
 
 
 def mean_working(told: Sequence[Working | None]) -> Working | None:
@@ -100,10 +108,16 @@ def cut_work(
     """Return what a cut gave; `run` has the columns of the channels that there are."""
     says: list[str] = []
     work = spans.work or spans.cut
-    if spans.work is None:
+    if spans.work is None and not spans.only_free and not card.presses:
         says.append("contact or severance is not told: the whole cut counts as work")
-    working = _working(run, work, uncertainties)
+    working = None if spans.only_free else _working(run, work, uncertainties)
     no_load = None if spans.free is None else _working(run, _settled(spans.free), uncertainties)
+    if no_load is not None and _still_changes(run, _settled(spans.free or spans.cut)):
+        says.append("the free run was too short for a no-load speed: the tool was still changing its speed")
+        no_load = None
+    if card.torque_comes_in_blows and run.has(TORQUE):
+        says.append("the torque of an impact tool comes in blows: no torque, power or efficiency is told")
+        run = run.without(TORQUE)
     power = _mechanical_power(run, work, uncertainties)
     efficiency = _efficiency(run, work, power, uncertainties)
     if efficiency is not None and efficiency.value - 2 * (efficiency.u or 0.0) > 1:
@@ -111,6 +125,7 @@ def cut_work(
     stall, too_short = _stall_torque(run, spans.cut, uncertainties)
     if too_short:
         says.append("the stall was shorter than the load cell needs to settle: its torque is a lower bound")
+    press = press_figures(run, spans.cut, card, uncertainties) if card.presses else None
     slump = _difference(no_load, working, uncertainties)
     return CutWork(
         spans.number,
@@ -124,13 +139,28 @@ def cut_work(
         _share(slump, no_load),
         _per_volt(working, uncertainties),
         stall,
-        tuple(says),
+        (*says, *(() if press is None else press.says)),
+        press,
     )
 
 
 def _settled(free: Span) -> Span:
     """Return the later half of a free run: the tool has come to its speed."""
     return type(free)(free.start_s + free.duration_s / 2, free.end_s)
+
+
+def _still_changes(run: RunColumns, settled: Span) -> bool:
+    """Return whether the speed moved from the first half of a span to the second by more than it may."""
+    middle_s = settled.start_s + settled.duration_s / 2
+    halves = [
+        _within(run, SPEED, type(settled)(start_s, end_s))
+        for start_s, end_s in ((settled.start_s, middle_s), (middle_s, settled.end_s))
+    ]
+    if min(len(half) for half in halves) < _LEAST_READINGS:
+        return False
+    before, after = (float(half.mean()) for half in halves)
+    scatter = float(np.sqrt(sum(half.var(ddof=1) / len(half) for half in halves)))
+    return abs(after - before) > max(_STEADY * max(before, after), 2 * scatter)
 
 
 def _known(uncertainties: Mapping[str, ChannelUncertainty], column: str) -> ChannelUncertainty:

@@ -7,6 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.bench import Bench, BenchPack, find_bench, read_bench
+from capture.bench_tool import BenchTool
 from capture.errors import InputError
 from capture.run_card import RunCard
 
@@ -45,7 +46,7 @@ def test_a_bench_describes_packs_and_tools(written):
     assert bench.packs["heron"] == BenchPack(10, 2.8, 60, 70, 5.0, "nmc")
     assert bench.packs["heron"].cutoff_v == pytest.approx(28.0)
     assert bench.packs["wren"].cutoff_v is None
-    assert bench.tools == ("polesaw",)
+    assert bench.tools == {"polesaw": BenchTool("saw")}
 
 
 def test_a_card_is_completed_with_what_is_known_of_its_pack(written):
@@ -144,3 +145,46 @@ def test_a_pack_s_own_open_circuit_curve(written):
 def test_what_is_no_curve(written, lines, why):
     with pytest.raises(InputError, match=why):
         read_bench(written(f"[packs.heron]\n{lines}\n"))
+
+
+TOOLS = """
+[tools.polesaw]
+kind = "saw"
+regulated = false
+no_load_speed_rpm = 4200
+pulses_per_rev = 2
+colour = "green"    # of a later version: passed over
+
+[tools.driver]
+kind = "impact"
+current_limit_a = 40.0
+"""
+
+
+def test_what_is_known_of_a_tool_comes_onto_the_card(written):
+    bench = read_bench(written(TOOLS))
+    card = bench.completed(RunCard("timed cut", "heron", "polesaw", regulated=True))
+    assert (card.tool_kind, card.regulated, card.no_load_speed_rpm, card.pulses_per_rev) == (
+        "saw", False, 4200, 2,
+    )  # fmt: skip
+    assert card.current_limit_a is None
+    driver = bench.completed(RunCard(tool="driver", regulated=True))
+    assert (driver.torque_comes_in_blows, driver.current_limit_a) == (True, 40.0)
+    assert driver.regulated is True
+    assert bench.completed(RunCard(tool="unknown")) == RunCard(tool="unknown")
+    assert RunCard.from_json(card.as_json()) == card
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        ('regulated = "yes"', "tools.saw.regulated is neither yes nor no"),
+        ("current_limit_a = -3", "tools.saw.current_limit_a must be above 0"),
+        ("kind = 3", "tools.saw.kind is int and no text"),
+        ("pulses_per_rev = nan", "tools.saw.pulses_per_rev is not a finite number"),
+        ("no_load_speed_rpm = true", "tools.saw.no_load_speed_rpm is not a number"),
+    ],
+)
+def test_a_tool_that_cannot_be_is_one_line(written, line, words):
+    with pytest.raises(InputError, match=words):
+        read_bench(written(f"[tools.saw]\n{line}\n"))

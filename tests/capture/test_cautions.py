@@ -11,10 +11,12 @@ from capture.cautions.facts import Facts
 from capture.cautions.of_card import over_current
 from capture.cautions.of_pack import broken_thermometer, cold, hot_start, not_full, not_rested
 from capture.cautions.of_samples import clipped, gap_in_a_cut, lost, too_slow_for_ripple
+from capture.cautions.of_tool import miscounted_speed, torque_in_blows
 from capture.cautions.of_wiring import (
     assumed,
     behind_leads,
     groups_do_not_sum,
+    never_idle,
     no_zero,
     skewed,
     wrong_sign,
@@ -255,3 +257,33 @@ def test_each_caution_says_in_its_first_line_what_it_yields():
     """The list is what the summary asks: nothing is in it twice."""
     assert len(set(CAUTIONS)) == len(CAUTIONS)
     assert all(caution.__doc__.startswith("Yield") for caution in CAUTIONS)
+
+
+def test_a_tachometer_that_counts_double_or_half_is_named():
+    card = RunCard(series=10, no_load_speed_rpm=4200.0)
+
+    def turning(rpm):
+        return facts({**readings(), "speed_rpm": np.full(ROWS, float(rpm))}, card=card)
+
+    assert lines(miscounted_speed, turning(4100)) == []
+    assert lines(miscounted_speed, turning(3000)) == []
+    assert "2 times the 4200 rpm" in lines(miscounted_speed, turning(8300))[0]
+    assert "1/2 of the 4200 rpm" in lines(miscounted_speed, turning(2080))[0]
+    assert "1/3 of the 4200 rpm" in lines(miscounted_speed, turning(1390))[0]
+    assert lines(miscounted_speed, GOOD) == []
+
+
+def test_the_torque_of_an_impact_tool_is_no_torque():
+    turned = {**readings(), "torque_nm": np.full(ROWS, 12.0)}
+    told = document(readings())
+    card = RunCard(series=10, tool_kind="Impact")
+    assert "blows" in lines(torque_in_blows, facts(turned, card, told))[0]
+    assert lines(torque_in_blows, facts(turned, RunCard(series=10), told)) == []
+    assert lines(torque_in_blows, facts(card=card)) == []
+
+
+def test_a_current_that_never_comes_near_zero_wants_a_zero():
+    off = facts(readings(current_a=lambda current: current + 2.0))
+    assert "never came near zero" in lines(never_idle, off)[0]
+    assert off.figures.cuts == 2
+    assert lines(never_idle, GOOD) == []

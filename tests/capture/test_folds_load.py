@@ -107,3 +107,12 @@ def test_whether_the_tool_draws_outlives_a_short_gap_and_no_pause():
     assert follow(state, later)[1].drawing.all()
     paused = marked(block_of([between] * 5, first_index=50, interval_us=INTERVAL_US), Quality.AFTER_PAUSE)
     assert not follow(state, paused)[1].drawing.any()
+
+
+@pytest.mark.parametrize("off_a", [-2.5, -1.2, 1.0, 2.0, 2.3])
+@pytest.mark.parametrize("noise", [0.05, 0.2])
+def test_a_sensor_that_was_never_zeroed_hides_no_cut(off_a, noise):
+    """Nobody can tell an offset from a lamp that burns throughout: cuts are found, a rest is not claimed."""
+    block = currents((2.0, off_a), (2.0, 30.0), (2.0, off_a), (1.0, off_a + 3.0), (2.0, off_a), noise=noise)
+    assert spans(block) == [pytest.approx((2.0, 4.0), abs=0.02), pytest.approx((6.0, 7.0), abs=0.02)]
+    assert fed(block).rest_voltage is None

@@ -92,3 +92,73 @@ def test_a_pack_of_more_voltage_turns_the_same_saw_faster(capsys):
     words = capsys.readouterr().out
     assert "orchard-wren.parquet against orchard-heron.parquet" in words
     assert "the terminal voltage explains most of it" in words
+
+
+def test_an_impact_tools_torque_is_not_reported():
+    found = cut_work(made(), SPANS, RunCard(tool_kind="impact"), KNOWN)
+    assert (found.mechanical_power, found.efficiency, found.stall_torque) == (None, None, None)
+    assert any("blows" in words for words in found.says)
+    assert found.working is not None
+
+
+def test_a_free_run_has_a_no_load_speed_and_no_work():
+    run = made()
+    whole = WorkSpans(1, Span(2.0, 4.99), Span(2.0, 4.99), None, ENERGY, only_free=True)
+    found = cut_work(run, whole, RunCard(kind="free run"), KNOWN)
+    assert found.no_load.speed.value == pytest.approx(1500.0)
+    assert found.working is None
+    assert found.says == ()
+
+
+def test_a_speed_that_still_rises_is_no_no_load_speed():
+    run = made()
+    run.columns["speed_rpm"][:] = 500 * run.t_s
+    found = cut_work(run, SPANS, RunCard(), KNOWN)
+    assert found.no_load is None
+    assert any("still changing" in words for words in found.says)
+
+
+@pytest.fixture(scope="module")
+def pressed(tmp_path_factory):
+    """Three presses of 4 s: pressure rises to 60 MPa with 1.2 s, in bar; imported, with typed readings."""
+    folder = tmp_path_factory.mktemp("press")
+    random = np.random.default_rng(3)
+    t_s = np.arange(0, 30, 0.002)
+    current, bar = np.full(len(t_s), 0.05), np.zeros(len(t_s))
+    for start_s in (3.0, 11.0, 19.0):
+        since = t_s - start_s
+        on = (since >= 0) & (since < 4)
+        current[on] = 8 + 20 * (1 - np.exp(-since[on] / 1.2))
+        bar[on] = 600 * (1 - np.exp(-since[on] / 1.2))
+    volts = 20.5 - 0.05 * current + random.normal(0, 0.004, len(t_s))
+    rows = np.column_stack([t_s, current + random.normal(0, 0.1, len(t_s)), volts, bar])
+    header = "t_s,current_a,voltage_v,pressure (bar)"
+    np.savetxt(folder / "press.csv", rows, "%.4f", ",", header=header, comments="")
+    (folder / "bench.toml").write_text('[tools.ram]\nkind = "press"\npiston_area_mm2 = 491\n')
+    recording = folder / "press.parquet"
+    bench = ["--bench", str(folder / "bench.toml"), "--tool", "ram", "--kind", "press"]
+    assert main(["import", str(folder / "press.csv"), *bench, "-o", str(recording)]) == 0
+    readings = ["--reading", "gauge=580 bar /5", "--reading", "gauge=57.5 MPa", "--reading", "crimps=3 1"]
+    assert main(["amend", str(recording), "--force-threshold", "20000", *readings]) == 0
+    return recording
+
+
+def test_a_press_run_from_pressure_and_piston(pressed, capsys):
+    assert main(["work", str(pressed), "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["runs"]
+    assert len(told["cuts"]) == 3
+    for cut in told["cuts"]:
+        assert cut["force_at_end"]["value"] == pytest.approx(29_460 * (1 - np.exp(-4 / 1.2)), rel=2e-3)
+        assert cut["force_at_end"]["u"] is None  # nobody calibrated the pressure
+        assert cut["time_to_threshold"]["value"] == pytest.approx(
+            -1.2 * np.log(1 - 20_000 / 29_460), abs=0.02
+        )
+    by_name = {reading["quantity"]: reading["figure"] for reading in told["readings"]}
+    assert by_name["gauge"]["value"] == pytest.approx(577.5)
+    assert by_name["force by gauge"]["value"] == pytest.approx(577.5e5 * 491e-6)
+    assert by_name["crimps"] == {"value": 3.0, "u": None, "unit": "1"}
+    assert main(["work", str(pressed)]) == 0
+    words = capsys.readouterr().out
+    assert "force at the end 284" in words
+    assert "typed crimps 3, read once" in words
+    assert "typed gauge 577.5 ± " in words

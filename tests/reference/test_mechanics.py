@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from capture.quantities import Figure
-from capture.studies.motor_line import MotorLine, Reason, motor_line, speed_change
+from capture.studies.motor_line import Electronics, Gains, MotorLine, Reason, motor_line, speed_change
 from capture.studies.work_figures import Working
 from capture.units import unit_scale
 
@@ -114,3 +114,30 @@ def test_the_tachometers_own_gain_is_no_difference():
     before, after = (Working(40.0, 18.8, Figure(rpm, 200.1, "1/min")) for rpm in (20_000.0, 19_800.0))
     assert speed_change("no line", before, after, 0.01).reason is Reason.CANNOT_TELL
     assert speed_change("no line", before, after).reason is Reason.SAME
+
+
+def test_a_tool_that_regulates_or_clamps_has_no_line_there():
+    """The bench file says it: a regulated tool has no line, and points at the clamp are not on it."""
+    assert "regulates" in motor_line([], Electronics(regulated=True))
+    clamp = Electronics(current_limit_a=40.0)
+    free = [
+        working(amperes, volts, (volts - MOTOR_OHM * amperes) * 30 / (np.pi * K))
+        for amperes, volts in [(2.0, 20.0), (10.0, 19.7), (20.0, 19.4), (30.0, 19.1), (2.0, 18.0)]
+    ]
+    stalled = [working(39.5, 18.8, 6_000.0), working(40.0, 18.8, 3_000.0)]
+    line = motor_line([*free, *stalled], clamp)
+    assert isinstance(line, MotorLine)
+    assert line.ohm.value == pytest.approx(MOTOR_OHM, rel=1e-6)
+    assert "clamps its current at 40 A" in motor_line(stalled * 3, clamp)
+    found = speed_change(line, free[2], stalled[0], electronics=clamp)
+    assert found.reason is Reason.CANNOT_TELL
+    assert "40 A" in found.says
+
+
+def test_the_gains_of_the_channels_are_in_what_is_stated():
+    """R in V/A takes the gains of both, the slope in rpm/V those of speed and voltage (GUM 5.1.6)."""
+    line = line_of_the_motor().stated(Gains(speed=0.003, voltage=0.005, current=0.01))
+    assert line.ohm.u / line.ohm.value == pytest.approx(np.hypot(0.005, 0.01), rel=1e-3)
+    assert line.speed_per_volt.u / line.speed_per_volt.value == pytest.approx(
+        np.hypot(0.003, 0.005), rel=1e-3
+    )

@@ -80,7 +80,8 @@ def test_summary_json(recorded):
     told = {"kind": "timed cut", "pack": "wren", "tool": "polesaw", "note": "dry ash"}
     card = {name: value for name, value in summary["run_card"].items() if value not in {None, ""}}
     of_the_pack = {"series": 10, "cutoff_v": 28.0, "max_current_a": 45.0, "max_temperature_degc": 70.0}
-    assert card == {**told, **of_the_pack}
+    of_the_tool = {"tool_kind": "saw", "regulated": False}
+    assert card == {**told, **of_the_pack, **of_the_tool}
     frame = pl.read_parquet(recorded["recording"])
     peak = frame["current_a"].max()
     assert summary["peak_current"] == {"value": peak, "u": pytest.approx(0.01 * peak, rel=0.1), "unit": "A"}

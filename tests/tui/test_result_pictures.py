@@ -4,12 +4,14 @@ import threading
 
 import pytest
 from result_bench import CARD, GOOD, PATH, TROUBLED, FakeBench
+from studied_run_figures import RESISTANCE, WORK
 from textual.app import App
 from textual.widgets import Input
 
 from tui.screens.ask_line import ReadingForm
 from tui.screens.card_form import CardForm
 from tui.screens.result import ResultScreen
+from tui.screens.why import WhyScreen
 from tui.themes import DARK, MONO, THEMES
 
 SIZES = [(80, 24), (120, 40)]
@@ -108,3 +110,9 @@ def test_the_reading_form_with_a_fault(snap_compare, size):
         await pilot.pause()
 
     assert snap_compare(PictureApp(screen, ReadingForm()), terminal_size=size, run_before=wrong)
+
+
+def test_why_a_run_went_as_it_did(snap_compare, size):
+    bench = FakeBench(GOOD, studied=(RESISTANCE, WORK))
+    bench.may_study.set()
+    assert snap_compare(PictureApp(WhyScreen(bench, PATH)), terminal_size=size, run_before=all_read)

@@ -26,7 +26,11 @@ def run(arguments: argparse.Namespace) -> int:
     summary = read_summary(arguments.recording)
     cuts, first_tick_us = numbered_cuts(summary.figures), summary.figures.first_tick_us or 0
     if arguments.json:
-        print_json({"cuts": [cut_document(cut, first_tick_us, summary.known) for cut in cuts]})
+        in_blows = summary.card.torque_comes_in_blows
+        documents = [
+            cut_document(cut, first_tick_us, summary.known, torque_in_blows=in_blows) for cut in cuts
+        ]
+        print_json({"cuts": documents})
         return 0
     if not cuts:
         print_result("No cuts: the current never stayed at work long enough to be one.")

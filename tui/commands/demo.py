@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.bench import Bench, BenchPack
+from capture.bench_tool import BenchTool
 from capture.links.address import open_address, parse_address
 from capture.links.virtual import DEFAULT_PACK, VirtualLink, virtual_rig
 from capture.model.pack import PACKS
@@ -40,7 +41,7 @@ DEMO_BENCH: Final = Bench(
         )
         for pack in PACKS.values()
     },
-    tools=(DEMO_TOOL,),
+    tools={DEMO_TOOL: BenchTool("saw", regulated=False)},
 )
 
 

@@ -5,15 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from tui.formatting import COVERAGE_MEANS, plus_minus
+from tui.formatting import COVERAGE_MEANS
 from tui.output import ProgressLine, print_json, print_result
 
 if TYPE_CHECKING:
     import argparse
 
-    from capture.quantities import Figure
-    from capture.studies.motor_line import SpeedChange
-    from capture.studies.work_figures import CutWork
     from capture.work import Comparison, RunWork
 
 _MEANS: Final = (
@@ -63,63 +60,30 @@ def _read(path: Path) -> RunWork:
 
 
 def _print(one: RunWork) -> None:
-    from capture.studies.motor_line import MotorLine
+    from tui.work_words import change_words, cut_words, figure_words, line_words, typed_words
 
     print_result(f"{one.run.summary.recording.path.name}   the tool's work")
     if not one.cuts:
         print_result("  no cuts: the current never stayed at work long enough to be one")
     for cut in one.cuts:
-        told = "; ".join(_shown(cut)) or "cannot tell: it takes a speed or a torque"
+        told = "; ".join(cut_words(cut)) or "cannot tell: it takes a speed, a torque, a force or a pressure"
         print_result(f"  cut {cut.number}   {told}")
         for words in cut.says:
             print_result(f"          {words}")
     if one.energy_per_fastener is not None:
-        print_result(f"  energy for each fastener {_text(one.energy_per_fastener, 4)} Wh")
-    line = one.line
-    if isinstance(line, MotorLine):
-        print_result(
-            f"  motor line: {_text(line.speed_per_volt, 1)} rpm/V, {_text(line.ohm, 4)} Ω from the terminals "
-            f"on, left over {line.left_rpm:.0f} rpm"
-        )
-    else:
-        print_result(f"  motor line: cannot tell, {line}")
+        print_result(f"  energy for each fastener {figure_words(one.energy_per_fastener, 4)} Wh")
+    for measure in one.typed:
+        print_result(f"  typed {typed_words(measure)}")
+    print_result(f"  {line_words(one.stated_line)}")
     for cut, change in zip(one.cuts, one.changes, strict=True):
         if change is not None:
-            print_result(f"  cut {cut.number} against the first: {_words(change)}")
-
-
-def _shown(cut: CutWork) -> list[str]:
-    """Return the figures that a cut has, in words."""
-    told = (
-        ("mechanical power", cut.mechanical_power, 0, "W"),
-        ("efficiency", cut.efficiency, 3, ""),
-        ("energy for each mm²", cut.energy_per_mm2, 6, "Wh"),
-        ("cutting rate", cut.cutting_rate, 1, "mm²/s"),
-        ("no-load speed", None if cut.no_load is None else cut.no_load.speed, 0, "rpm"),
-        ("working speed", None if cut.working is None else cut.working.speed, 0, "rpm"),
-        ("speed slump", cut.slump, 0, "rpm"),
-        ("speed for each volt", cut.speed_per_volt, 1, "rpm/V"),
-        ("stall torque", cut.stall_torque, 2, "N·m"),
-    )
-    return [
-        f"{name} {_text(figure, decimals)} {unit}".rstrip()
-        for name, figure, decimals, unit in told
-        if figure is not None
-    ]
+            print_result(f"  cut {cut.number} against the first: {change_words(change)}")
 
 
 def _compare(comparison: Comparison, first: str) -> None:
+    from tui.work_words import change_words
+
     print_result(f"{Path(comparison.recording).name} against {first}")
     for name, change in (("no load", comparison.no_load), ("in the work", comparison.working)):
-        words = "cannot tell: a run has no such speed" if change is None else _words(change)
+        words = "cannot tell: a run has no such speed" if change is None else change_words(change)
         print_result(f"  {name:12} {words}")
-
-
-def _words(change: SpeedChange) -> str:
-    parts = [("voltage", change.by_voltage), ("load", change.by_load), ("left over", change.left)]
-    split = ", ".join(f"{name} {_text(figure, 0)}" for name, figure in parts if figure is not None)
-    return f"{_text(change.change, 0)} rpm{f' ({split})' if split else ''}: {change.says}"
-
-
-def _text(figure: Figure | None, decimals: int) -> str:
-    return "cannot tell" if figure is None else plus_minus(figure.value, figure.u, decimals)

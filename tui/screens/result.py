@@ -24,6 +24,7 @@ from tui.screens.card_form import CardForm
 from tui.screens.keeping import Keeping
 from tui.screens.reading_progress import ReadingProgress, SummaryRead
 from tui.screens.result_view import ResultView
+from tui.screens.why import WhyScreen
 from tui.widgets.action_text import ActionText
 from tui.widgets.figure_cell import FigureCell
 from tui.widgets.outcome_bar import OUTCOME_KEYS, OutcomeBar
@@ -82,6 +83,7 @@ class ResultScreen(Screen[NextRun | None]):
         ),
         Binding("K", "mend", "Mend", key_display="K", id="result.mend", tooltip="Mend this run's card"),
         Binding("y", "copy", "Copy", id="result.copy", tooltip="Copy the chosen figure, or the file's path"),
+        Binding("w", "why", "Why", id="result.why", tooltip="Resistance, and what it did to the work"),
         Binding("s", "keep_again", "Keep", id="result.keep", tooltip="Try again to keep what was typed"),
         Binding("escape", "back", "Back", key_display="esc", id="result.back", tooltip="Back"),
         # these have their place in the prompt, or need none
@@ -326,6 +328,11 @@ class ResultScreen(Screen[NextRun | None]):
             self.refresh_bindings()
         else:
             self.dismiss(result)
+
+    def action_why(self) -> None:
+        """Show resistance and work."""
+        if self._is_read():
+            self.app.push_screen(WhyScreen(self._workbench, self.path))
 
     # the screen
 
