@@ -110,7 +110,8 @@ def _calibrations(document: dict[str, Any]) -> None:
         if told["u_scale"] is None and told["u_offset"] is None:
             words += ", its uncertainty not known"
         for mended in told["mended"]:
-            words += f"; mended from {_constants(mended['from'])} to {_constants(mended['to'])}"
+            old, new = mended["from"], mended["to"]
+            words += f"; mended from {_changed(old, new)} to {_changed(new, old)}"
         _line("calibrated", words)
     if missing := not_calibrated(document):
         _line("not calibrated", ", ".join(_without_groups(missing)))
@@ -125,10 +126,12 @@ def _without_groups(columns: list[str]) -> list[str]:
     return [*others, f"{groups[0]} to {groups[-1]}"]
 
 
-def _constants(values: dict[str, Any]) -> str:
+def _changed(values: dict[str, Any], others: dict[str, Any]) -> str:
+    """Return the constants that are not the same among the others, all where none differs."""
+    changed = {key: value for key, value in values.items() if others.get(key) != value} or values
     return " ".join(
         f"{key}={value:.6g}" if isinstance(value, float) else f"{key}={value}"
-        for key, value in values.items()
+        for key, value in changed.items()
     )
 
 

@@ -184,6 +184,30 @@ def test_a_load_cell_without_its_old_uncertainty_has_none(tmp_path):
     assert "torque_nm" not in channel_uncertainties(open_recording(made).document)
 
 
+def test_clipped_ranges_stay_flagged(tmp_path):
+    column, wrong, new, readings = MISTYPED["shunt"]
+    source = open_recording(imported(tmp_path, "wrong", column, wrong, readings))
+    source.document["clipped"] = {"current_a": [[0, 1, 2]]}
+    made = recalibrate(source, NewConstants("current_a", constants=new), tmp_path / "mended.parquet")
+    assert open_recording(made).document["clipped"] == {"current_a": [[0, 1, 2]]}
+    before, after = (pq.read_table(path).column("quality").to_pylist() for path in (source.path, made))
+    assert after == before
+
+
+def test_a_zeroed_thermometer_stays_zeroed(tmp_path):
+    """20 degC were taken off: of the mended readings, what the mended constants make of 20 degC."""
+    column, wrong, new, readings = MISTYPED["beta"]
+    source = open_recording(imported(tmp_path, "wrong", column, wrong, readings))
+    degc = "pack_temperature_degc"
+    source.document["zeros_before"] = {degc: 20.0}
+    made = open_recording(recalibrate(source, NewConstants(degc, constants=new), tmp_path / "mended.parquet"))
+    old, law = Thermistor.of_beta(3435, 10_000), Thermistor.of_beta(3977, 10_000)
+    given_there = old.given_at(pq.read_table(source.path).column(degc).to_numpy() + 20)
+    zero = law.of(old.given_at(np.array([20.0])))[0]
+    assert pq.read_table(made.path).column(degc).to_numpy() == pytest.approx(law.of(given_there) - zero)
+    assert made.document["zeros_before"][degc] == pytest.approx(zero)
+
+
 def test_readings_that_the_old_constants_made_nothing_of_are_counted(tmp_path):
     """A tenfold pull-up put the cold end outside of any pack: those readings cannot be had back."""
     table = {"kind": "thermistor", "beta_k": 3977, "r25_ohm": 10_000, "pull_up_ohm": 100_000}
