@@ -12,13 +12,20 @@ import numpy as np
 
 from capture.blocks import SampleBlock
 from capture.calibration.laws import Line, Thermistor
-from capture.calibration.mending import Mended, NewConstants, calibration_in, entry_in, mended
+from capture.calibration.mending import (
+    Mended,
+    NewConstants,
+    calibration_in,
+    entry_in,
+    mended,
+    mended_rig,
+)
 from capture.decoding import Zeros
 from capture.errors import DiskFull, InputError
 from capture.storage.parquet_file import RecordingFile
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     import numpy.typing as npt
@@ -27,7 +34,7 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-__all__ = ["NewConstants", "recalibrate"]
+__all__ = ["NewConstants", "recalibrate", "recalibrate_rig"]
 
 
 def recalibrate(
@@ -44,33 +51,76 @@ def recalibrate(
     not there, one that makes no law, or a target that is; DiskFull where it cannot be written.
     """
     change = _change(recording, constants)
+    mending = _Mending(change, _zeros(recording.document))
+    divisor = recording.divisors[constants.column]
+
+    def mend(block: SampleBlock) -> SampleBlock:
+        index = np.arange(block.first_index, block.end_index)
+        column = mending.of(block.columns[constants.column], block.segment, index, divisor)
+        return _with(block, constants.column, column)
+
+    document = _mended_document(recording, change, mending)
+    made = _write(recording, target, document, mend, progress)
+    for line in mending.lines():
+        tell(line)
+    return made
+
+
+def recalibrate_rig(
+    recording: Recording,
+    constants: Mapping[str, Any],
+    target: Path,
+    progress: Callable[[int], None] = lambda _rows: None,
+    *,
+    date: str | None = None,
+    reference: str | None = None,
+) -> Path:
+    """Make the recording `target` with constants of its rig mended; return its path.
+
+    They are named as in the bench file. No sample changes: of the rig only its resistance counts, in the
+    energy beyond it. Raises as `recalibrate`.
+    """
+    told = recording.document.get("rig")
+    try:
+        rig, old = mended_rig(told, constants)
+    except ValueError as error:
+        raise InputError(f"its rig: {error}", str(recording.path), "Nothing was written.") from error
+    item = {"column": None, "from": old, "to": dict(rig.constants), "of": recording.path.name}
+    document = {
+        **recording.document,
+        "rig": {**rig.as_json(), "date": date, "reference": reference, "replaces": told},
+        "recalibrated": [*recording.document.get("recalibrated", []), item],
+    }
+    return _write(recording, target, document, lambda block: block, progress)
+
+
+def _write(
+    recording: Recording,
+    target: Path,
+    document: dict[str, Any],
+    mend: Callable[[SampleBlock], SampleBlock],
+    progress: Callable[[int], None],
+) -> Path:
+    """Write the samples of a recording, mended, with another document; nothing is left of what fails."""
     if target.exists():
         raise InputError("is there already", str(target), "Give another name with -o.")
-    mending = _Mending(change, _zeros(recording.document))
-    document = _mended_document(recording, change, mending)
     try:
         file = RecordingFile(target, _types(recording))
     except OSError as error:
         raise _cannot_write(target, error) from error
     rows = 0
-    divisor = recording.divisors[constants.column]
     try:
         for block in recording.blocks():
-            index = np.arange(block.first_index, block.end_index)
-            column = mending.of(block.columns[constants.column], block.segment, index, divisor)
-            file.append(_with(block, constants.column, column))
+            file.append(mend(block))
             rows += len(block)
             progress(rows)
-        made = file.seal(document)
+        return file.seal(document)
     except OSError as error:
         file.abandon()
         raise _cannot_write(target, error) from error
     except BaseException:
         file.abandon()
         raise
-    for line in mending.lines():
-        tell(line)
-    return made
 
 
 class _Mending:

@@ -95,6 +95,7 @@ class Summary:
             "peak_temperature": _json(figures.peak_temperature),
             "calibrations": calibrations_of(document),
             "not_calibrated": not_calibrated(document),
+            "recalibrated": document.get("recalibrated", []),
             "channels": {name: _channel(channel) for name, channel in figures.channels.items()},
             "marks": [{"t_s": mark["t_s"], "text": mark["text"]} for mark in document["marks"]],
             "notes": [note["text"] for note in document.get("notes", [])],

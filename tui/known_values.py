@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 _U_SIGN: Final = re.compile(r"\+-|±|@")
+_WORDS: Final = frozenset({"voltage_sensed_at"})
 _LISTS: Final = frozenset({"steinhart_hart"})
 
 
@@ -50,16 +51,19 @@ def known_pair(option: str, wants: str, text: str) -> tuple[Known, Known]:
     return known_value(left), known_value(right)
 
 
-def typed_constants(texts: Iterable[str]) -> tuple[dict[str, Any], dict[str, float]]:
+def typed_constants(texts: Iterable[str], option: str = "--set") -> tuple[dict[str, Any], dict[str, float]]:
     """Return constants by name from `lever_arm_m=0.25+-0.001`, and the uncertainties that were typed."""
     values: dict[str, Any] = {}
     us: dict[str, float] = {}
     for text in texts:
         key, sign, rest = (part.strip() for part in text.partition("="))
         if not sign or not key:
-            raise WrongUsage(f"--set wants NAME=NUMBER, and got {text!r}")
+            raise WrongUsage(f"{option} wants NAME=NUMBER, and got {text!r}")
         if key in values:
-            raise WrongUsage(f"--set gives {key} twice")
+            raise WrongUsage(f"{option} gives {key} twice")
+        if key in _WORDS:
+            values[key] = rest
+            continue
         if key in _LISTS:
             values[key] = [known_value(one).value for one in rest.strip("[]").split(",")]
             continue

@@ -39,6 +39,8 @@ def read_calibration(column: str, table: Table) -> Calibration:
     known = KINDS[kind]
     only(table, _COMMON | known.constants.keys())
     law = known.law(column, table)
+    if not _is_finite(law):
+        raise ValueError("its constants make no law: they are too large or too small")
     u_scale = number(table, "u_scale", least=0.0)
     if "u_gain_percent" in table:
         if u_scale is not None:
@@ -78,6 +80,14 @@ def constants_of(calibration: Calibration) -> dict[str, Any]:
         # recordings before this was kept tell it by the whole line alone
         found["scale"] = law.scale / _arm_m(found)
     return found
+
+
+def _is_finite(law: Law) -> bool:
+    """Return whether all numbers of a law are finite, and it has a slope."""
+    if isinstance(law, Line):
+        return math.isfinite(law.scale) and math.isfinite(law.offset) and law.scale != 0
+    assert isinstance(law, Thermistor)  # noqa: S101  there are two laws
+    return all(math.isfinite(value) for value in (law.a, law.b, law.c))
 
 
 def _gain(_column: str, table: Table) -> Line:

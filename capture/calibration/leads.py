@@ -7,9 +7,12 @@ Handbook 100, 1966, as quoted; IEC 60028:1925 has the same 1/58, from memory). W
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import hypot, pi
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 COPPER_OHM_MM2_PER_M: Final = 1 / 58
 COPPER_PER_K: Final = 0.00393
@@ -57,13 +60,15 @@ def resistor_of_drop(name: str, volts: tuple[float, float], amperes: tuple[float
 class Rig:
     """What the rig puts between pack and tool, and on which side of it the voltage is sensed.
 
-    `sensed_at` is "pack" or "tool"; `date` and `reference` say when it was measured, and with what.
+    `sensed_at` is "pack" or "tool"; `date` and `reference` say when it was measured, and with what;
+    `constants` are what it was computed from, as the bench file has them.
     """
 
     parts: tuple[Resistor, ...]
     sensed_at: str = "pack"
     date: str | None = None
     reference: str | None = None
+    constants: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def ohm(self) -> float:
@@ -84,6 +89,7 @@ class Rig:
             "sensed_at": self.sensed_at,
             "date": self.date,
             "reference": self.reference,
+            "constants": dict(self.constants),
         }
 
     @classmethod
@@ -93,4 +99,10 @@ class Rig:
             Resistor(str(part["name"]), float(part["ohm"]), float(part["u_ohm"]))
             for part in document["parts"]
         )
-        return cls(tuple(parts), str(document["sensed_at"]), document.get("date"), document.get("reference"))
+        return cls(
+            tuple(parts),
+            str(document["sensed_at"]),
+            document.get("date"),
+            document.get("reference"),
+            dict(document.get("constants") or {}),
+        )

@@ -8,9 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 from capture.calibration.channel import Calibration
 from capture.calibration.kinds import KINDS, constants_of, read_calibration
 from capture.calibration.laws import Line
+from capture.calibration.written import read_rig
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from capture.calibration.leads import Rig
 
 _UNCALIBRATED: Final = {
     "kind": "gain",
@@ -25,6 +28,10 @@ _UNCALIBRATED: Final = {
     "constants": {},
 }
 #: Constants that say the same in two ways: where one way is given, the other goes.
+_LEADS: Final = (
+    frozenset({"lead_length_m", "lead_awg", "lead_mm2", "lead_temperature_degc"}),
+    frozenset({"leads_mohm", "leads_u_mohm"}),
+)
 _EITHER: Final = (frozenset({"beta_k", "r25_ohm"}), frozenset({"steinhart_hart"}))
 
 
@@ -124,3 +131,30 @@ def _by_name(before: Calibration, new: NewConstants) -> Mended:
         raise ValueError("is no torque (its name does not end in _nm), so no lever arm can be mended")
     after = read_calibration(before.column, table)
     return Mended(before, after, old, constants_of(after))
+
+
+def mended_rig(told: Mapping[str, Any] | None, constants: Mapping[str, Any]) -> tuple[Rig, dict[str, Any]]:
+    """Return the rig of a recording with constants mended, and the constants before.
+
+    The measured uncertainty of a part that is mended goes with the old value. Raises ValueError that says
+    what does not fit.
+    """
+    old = _rig_constants(told or {})
+    kept = {
+        key: value for key, value in old.items() if f"{key.removesuffix('_u_mohm')}_mohm" not in constants
+    }
+    for ways in (_LEADS, _LEADS[::-1]):
+        if ways[0] & constants.keys():
+            kept = {key: value for key, value in kept.items() if key not in ways[1]}
+    return read_rig({**kept, **constants}), old
+
+
+def _rig_constants(told: Mapping[str, Any]) -> dict[str, Any]:
+    """Return the constants of a recorded rig; of older recordings its parts as if they were measured."""
+    if told.get("constants"):
+        return dict(told["constants"])
+    constants: dict[str, Any] = {}
+    for part in told.get("parts", []):
+        name = str(part["name"]).partition(",")[0]
+        constants |= {f"{name}_mohm": part["ohm"] * 1e3, f"{name}_u_mohm": part["u_ohm"] * 1e3}
+    return {**constants, "voltage_sensed_at": told.get("sensed_at", "pack")}

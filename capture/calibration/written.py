@@ -25,6 +25,7 @@ Nothing unknown is passed over here: a mistyped constant would spoil every figur
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.calibration.keys import Table, number, only
@@ -53,6 +54,9 @@ _RIG_KEYS: Final = frozenset(
 #: What is not measured of a rig is known to a tenth: tolerances, temperature, contacts. Common practice, no
 #: source.
 _RIG_U_PERCENT: Final = 10.0
+_THICKEST_AWG: Final = -3
+_THINNEST_AWG: Final = 40
+_COLDEST_DEGC: Final = -60.0
 
 
 def read_logger(name: str, table: Table) -> CalibratedLogger:
@@ -69,7 +73,7 @@ def read_logger(name: str, table: Table) -> CalibratedLogger:
     return CalibratedLogger(
         str(table.get("name", name)),
         calibrations,
-        None if rig is None else _within("rig", _rig, rig),
+        None if rig is None else _within("rig", read_rig, rig),
     )
 
 
@@ -80,29 +84,43 @@ def _within(where: str, read: Callable[..., Any], *given: Any) -> Any:
         raise ValueError(f"{where}.{error}") from error
 
 
-def _rig(table: Table) -> Rig:
+def read_rig(table: Table) -> Rig:
+    """Return the rig that a table describes; raise ValueError that names the key and what is wrong."""
     if not isinstance(table, dict):
         raise ValueError("is no table")  # noqa: TRY004  one error for all that is wrong
     only(table, _RIG_KEYS)
     percent = number(table, "u_percent", least=0.0)
     share = (_RIG_U_PERCENT if percent is None else percent) / 100
     parts = [part for name in RIG_PARTS if (part := _part(table, name, share)) is not None]
-    length_m = number(table, "lead_length_m", above=0.0)
-    if length_m is not None:
+    leads = _leads(table, share)
+    if leads is not None:
         if "leads_mohm" in table:
             raise ValueError("lead_length_m and leads_mohm say the same: leave one out")
-        gauge, section_mm2 = number(table, "lead_awg"), number(table, "lead_mm2", above=0.0)
-        if (gauge is None) == (section_mm2 is None):
-            raise ValueError("lead_length_m needs lead_awg or lead_mm2, and not both")
-        section_mm2 = section_mm2 or awg_mm2(gauge or 0.0)
-        degc = number(table, "lead_temperature_degc")
-        ohm = copper_ohm(section_mm2, 2 * length_m, 20.0 if degc is None else degc)
-        parts.append(Resistor("leads, to and fro", ohm, ohm * share))
+        parts.append(leads)
     sensed_at = table.get("voltage_sensed_at", "pack")
     if sensed_at not in {"pack", "tool"}:
         raise ValueError('voltage_sensed_at is neither "pack" nor "tool"')
     date, reference = (None if key not in table else str(table[key]) for key in ("date", "reference"))
-    return Rig(tuple(parts), sensed_at, date, reference)
+    constants = {key: value for key, value in table.items() if key not in {"date", "reference"}}
+    return Rig(tuple(parts), sensed_at, date, reference, constants)
+
+
+def _leads(table: Table, share: float) -> Resistor | None:
+    """Return the leads to and fro by their gauge or section, and their length each way."""
+    length_m = number(table, "lead_length_m", above=0.0)
+    if length_m is None:
+        return None
+    gauge, section_mm2 = number(table, "lead_awg"), number(table, "lead_mm2", above=0.0)
+    if (gauge is None) == (section_mm2 is None):
+        raise ValueError("lead_length_m needs lead_awg or lead_mm2, and not both")
+    if gauge is not None and not _THICKEST_AWG <= gauge <= _THINNEST_AWG:
+        raise ValueError(f"lead_awg does not lie between {_THICKEST_AWG} (4/0) and {_THINNEST_AWG}")
+    degc = number(table, "lead_temperature_degc", least=_COLDEST_DEGC)
+    section_mm2 = section_mm2 or awg_mm2(gauge or 0.0)
+    ohm = copper_ohm(section_mm2, 2 * length_m, 20.0 if degc is None else degc)
+    if not isfinite(ohm):
+        raise ValueError("lead_mm2 is too small")
+    return Resistor("leads, to and fro", ohm, ohm * share)
 
 
 def _part(table: Table, name: str, share: float) -> Resistor | None:

@@ -14,8 +14,10 @@ from tui.output import ProgressLine, WrongUsage, print_json, print_result, say
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Callable
 
     from capture.calibration.mending import NewConstants
+    from capture.storage.recording import Recording
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -29,7 +31,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "run stays zeroed."
     )
     parser.add_argument("recording", type=Path, metavar="REC", help="a recording (.parquet)")
-    parser.add_argument("--channel", required=True, metavar="NAME", help="the column, such as current_a")
+    parser.add_argument("--channel", metavar="NAME", help="the column, such as current_a")
+    parser.add_argument(
+        "--rig",
+        action="append",
+        default=[],
+        metavar="NAME=NUMBER",
+        help="a constant of the rig in place of a channel's, such as lead_length_m=1.2, fuse_mohm=1.3",
+    )
     parser.add_argument("--scale", type=float, metavar="S", help="its new scale")
     parser.add_argument("--offset", type=float, metavar="O", help="its new offset, in its unit")
     parser.add_argument(
@@ -53,28 +62,71 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Make the new recording; return the exit status."""
-    from capture.recalibration import recalibrate
     from capture.storage.recording import open_recording
 
-    constants = _constants(arguments)
-    recording = open_recording(arguments.recording)
     source: Path = arguments.recording
     target = arguments.out or source.with_name(f"{source.stem}_recalibrated{RECORDING_ENDING}")
+    mend = _mend_rig if arguments.rig else _mend_channel
+    what, made = mend(arguments, lambda: open_recording(source), target)
+    if arguments.json:
+        print_json({"recording": str(made)})
+    else:
+        print_result(f"{made}   {what} mended; {source} is as it was")
+    return 0
+
+
+def _mend_channel(
+    arguments: argparse.Namespace, opened: Callable[[], Recording], target: Path
+) -> tuple[str, Path]:
+    """Make the new recording with a channel's constants mended; return what was mended, and its path."""
+    from capture.recalibration import recalibrate
+
+    constants = _constants(arguments)
+    recording = opened()
     progress = ProgressLine("recalibrating")
     made = recalibrate(recording, constants, target, lambda rows: progress.update(rows, recording.rows), say)
     if constants.u_scale is None and constants.u_gain_percent is None and constants.u_offset is None:
         say(_u_in_words(arguments.channel))
-    if arguments.json:
-        print_json({"recording": str(made)})
-    else:
-        print_result(f"{made}   {arguments.channel} mended; {source} is as it was")
-    return 0
+    return arguments.channel, made
+
+
+def _mend_rig(
+    arguments: argparse.Namespace, opened: Callable[[], Recording], target: Path
+) -> tuple[str, Path]:
+    """Make the new recording with the rig's constants mended; return what was mended, and its path."""
+    from capture.recalibration import recalibrate_rig
+
+    options = ("channel", "scale", "offset", "u_scale", "u_offset", "u_gain_percent")
+    if arguments.set or any(getattr(arguments, name) is not None for name in options):
+        raise WrongUsage("--rig mends the rig: give it without --channel and its constants")
+    constants, us = typed_constants(arguments.rig, "--rig")
+    for key, u in us.items():
+        if not key.endswith("_mohm"):
+            raise WrongUsage(f"--rig takes an uncertainty of resistances alone, not of {key}")
+        constants[f"{key.removesuffix('_mohm')}_u_mohm"] = u
+    recording = opened()
+    progress = ProgressLine("recalibrating")
+    made = recalibrate_rig(
+        recording,
+        constants,
+        target,
+        lambda rows: progress.update(rows, recording.rows),
+        date=_today(),
+        reference=arguments.reference,
+    )
+    return "the rig", made
+
+
+def _today() -> str:
+    return datetime.now().astimezone().date().isoformat()
 
 
 def _constants(arguments: argparse.Namespace) -> NewConstants:
     """Return what is to be mended; raise WrongUsage where the options make no sense."""
     from capture.calibration.mending import NewConstants
 
+    if arguments.channel is None:
+        raise WrongUsage("give --channel NAME, or --rig NAME=NUMBER for the rig")
     by_line = arguments.scale is not None or arguments.offset is not None
     if by_line == bool(arguments.set):
         raise WrongUsage(
@@ -101,7 +153,7 @@ def _constants(arguments: argparse.Namespace) -> NewConstants:
         arguments.offset,
         arguments.u_scale,
         arguments.u_offset,
-        datetime.now().astimezone().date().isoformat(),
+        _today(),
         arguments.reference,
         named,
         arguments.u_gain_percent,

@@ -113,6 +113,10 @@ def _calibrations(document: dict[str, Any]) -> None:
             old, new = mended["from"], mended["to"]
             words += f"; mended from {_changed(old, new)} to {_changed(new, old)}"
         _line("calibrated", words)
+    for mended in document.get("recalibrated", []):
+        if mended["column"] is None:
+            old, new = mended["from"], mended["to"]
+            _line("rig", f"mended from {_changed(old, new)} to {_changed(new, old)}")
     if missing := not_calibrated(document):
         _line("not calibrated", ", ".join(_without_groups(missing)))
 

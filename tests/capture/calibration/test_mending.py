@@ -290,7 +290,9 @@ def test_the_law_of_a_thermistor_undone(a, b, c, pull_up, degc):
     back = law.of(given_there)[0]
     if not np.isnan(back):  # a divider near either end says nothing
         assert back == pytest.approx(degc, abs=1e-6)
-    assert pull_up is not None or not np.isnan(back)
+    highest = np.inf if c >= 0 else 2 / 3 * b * (b / (-3 * c)) ** 0.5  # there the law turns back
+    reached = 1 / (degc + 273.15) - a < highest * (1 - 1e-9)
+    assert pull_up is not None or not np.isnan(back) or not reached
 
 
 @given(st.floats(0.01, 100.0), st.floats(-5.0, 5.0), st.floats(-1e3, 1e3))
@@ -333,6 +335,7 @@ def test_the_command_mends_by_name_and_says_what_counts_now(tmp_path, capsys):
         (("--set", "scale=2+-0.1"), "an uncertainty is given with"),
         (("--scale", "nan"), "--scale must be a number"),
         (("--scale", "2", "--u-offset", "inf"), "--u-offset must be a number"),
+        (("--rig", "fuse_mohm=1"), "give it without --channel"),
         (("--scale", "2", "--u-scale", "1", "--u-gain-percent", "1"), "say the same"),
     ],
 )
@@ -343,3 +346,29 @@ def test_options_that_make_no_sense(tmp_path, capsys, options, words):
     assert words in told
     assert told.count("\n") == 1
     assert not list(tmp_path.glob("*_recalibrated*"))
+
+
+def test_a_mistyped_length_of_the_leads_is_mended(tmp_path, capsys):
+    """Twice the length, twice the resistance; not one sample changes, and the energy at the tool does."""
+    (tmp_path / "bench.toml").write_text("[loggers.bench.rig]\nlead_awg = 12\nlead_length_m = 0.5\n")
+    rows = "".join(f"{at / 10},40,20\n" for at in range(101))
+    (tmp_path / "run.csv").write_text("t_s,current_a,voltage_v\n" + rows)
+    options = ImportOptions(calibrated=read_bench(tmp_path / "bench.toml").logger(""))
+    source = import_csv(tmp_path / "run.csv", tmp_path / "run.parquet", options).recording
+    out = tmp_path / "mended.parquet"
+    assert main(["recalibrate", str(source), "--rig", "lead_length_m=1.0", "-o", str(out), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"recording": str(out)}
+    assert pq.read_table(out).equals(pq.read_table(source))
+    before, after = (summarise(open_recording(path)).as_json() for path in (source, out))
+    assert after["rig_resistance"]["value"] == pytest.approx(2 * before["rig_resistance"]["value"])
+    assert after["rig_drop_at_peak"]["value"] == pytest.approx(40 * 2 * 5.211e-3, rel=1e-3)
+    (told,) = after["recalibrated"]
+    assert (told["from"]["lead_length_m"], told["to"]["lead_length_m"]) == (0.5, 1.0)
+    assert main(["summary", str(out)]) == 0
+    assert "mended from lead_length_m=0.5 to lead_length_m=1" in capsys.readouterr().out
+    assert (
+        main(["recalibrate", str(source), "--rig", "lead_length=1.0", "-o", str(tmp_path / "x.parquet")]) == 1
+    )
+    assert "lead_length is not known there" in capsys.readouterr().err
+    assert main(["recalibrate", str(source), "--scale", "1"]) == 2
+    assert "give --channel NAME, or --rig" in capsys.readouterr().err

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from capture.calibration.leads import Rig, resistor_of_drop
+from capture.calibration.mending import mended_rig
 from capture.calibration.written import read_logger
 
 
@@ -34,6 +35,10 @@ def test_leads_by_measurement_or_by_gauge_and_length():
         ({"fuse_mohm": -1.0}, "must not be below 0"),
         ({"fuse_mohm": float("nan")}, "is no number"),
         ({"lead_length_m": -1.0, "lead_awg": 12}, "must be above 0"),
+        ({"lead_length_m": 1.0, "lead_awg": 1e9}, "does not lie between -3"),
+        ({"lead_length_m": 1.0, "lead_awg": -1e9}, "does not lie between -3"),
+        ({"lead_length_m": 1.0, "lead_mm2": 1e-320}, "lead_mm2 is too small"),
+        ({"lead_length_m": 1.0, "lead_awg": 12, "lead_temperature_degc": -300}, "must not be below -60"),
     ],
 )
 def test_what_is_no_rig_is_said(table, words):
@@ -46,6 +51,38 @@ def test_a_part_from_its_drop():
     found = resistor_of_drop("fuse", (0.052, 0.00026), (40.0, 0.4))
     assert found.ohm == pytest.approx(1.3e-3)
     assert found.u_ohm == pytest.approx(1.3e-3 * 0.01118, rel=1e-3)
+
+
+def test_a_mended_rig_keeps_what_was_not_mended():
+    told = rig_of(fuse_mohm=1.31, fuse_u_mohm=0.02, lead_awg=12, lead_length_m=0.5).as_json()
+    rig, old = mended_rig(told, {"lead_length_m": 1.0})
+    assert old == told["constants"]
+    by_name = {part.name: part for part in rig.parts}
+    assert by_name["leads, to and fro"].ohm == pytest.approx(2 * 5.211e-3, rel=1e-3)
+    assert by_name["fuse"].u_ohm == pytest.approx(0.02e-3)
+
+
+def test_a_mended_part_loses_the_uncertainty_that_was_measured_of_the_old_value():
+    told = rig_of(fuse_mohm=13.1, fuse_u_mohm=0.02).as_json()
+    (fuse,) = mended_rig(told, {"fuse_mohm": 1.31})[0].parts
+    assert fuse.u_ohm == pytest.approx(0.131e-3)
+    (fuse,) = mended_rig(told, {"fuse_mohm": 1.31, "fuse_u_mohm": 0.05})[0].parts
+    assert fuse.u_ohm == pytest.approx(0.05e-3)
+
+
+def test_measured_leads_take_the_place_of_gauge_and_length():
+    told = rig_of(lead_awg=12, lead_length_m=0.5).as_json()
+    assert mended_rig(told, {"leads_mohm": 6.0})[0].ohm == pytest.approx(6e-3)
+    assert mended_rig(None, {"leads_mohm": 6.0})[0].ohm == pytest.approx(6e-3)
+
+
+def test_an_older_recording_tells_its_parts_alone():
+    told = rig_of(fuse_mohm=1.31, lead_awg=12, lead_length_m=0.5, voltage_sensed_at="tool").as_json()
+    del told["constants"]
+    rig, old = mended_rig(told, {"fuse_mohm": 2.0})
+    assert rig.ohm == pytest.approx(2e-3 + 5.211e-3, rel=1e-3)
+    assert rig.sensed_at == "tool"
+    assert old["fuse_mohm"] == pytest.approx(1.31)
 
 
 @pytest.mark.parametrize(
