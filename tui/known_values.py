@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 _U_SIGN: Final = re.compile(r"\+-|±|@")
+#: Beyond these no quantity of a bench lies, and sums of squares would not fit into numbers.
+_LEAST: Final = 1e-30
+_MOST: Final = 1e15
 _WORDS: Final = frozenset({"voltage_sensed_at"})
 _LISTS: Final = frozenset({"steinhart_hart"})
 
@@ -40,7 +43,14 @@ def known_value(text: str) -> Known:
         raise WrongUsage(f"{text!r}: {error}") from error
     if u < 0:
         raise WrongUsage(f"{text!r}: an uncertainty must not be below 0")
+    if not (is_within_reason(number) and is_within_reason(u)):
+        raise WrongUsage(f"{text!r}: no meter shows such a number")
     return Known(number, abs(number) * u / 100 if share else u)
+
+
+def is_within_reason(number: float) -> bool:
+    """Return whether a number is 0 or of a size that occurs on a bench."""
+    return number == 0 or _LEAST <= abs(number) <= _MOST
 
 
 def known_pair(option: str, wants: str, text: str) -> tuple[Known, Known]:

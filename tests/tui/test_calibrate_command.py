@@ -221,6 +221,42 @@ def test_more_that_is_wrong_is_said_in_a_line(calibrate, options, status, words)
     assert not path.exists()
 
 
+def test_a_clipped_reading_is_no_known_value(calibrate):
+    """42 V and 50 V more are beyond the range of the virtual divider."""
+    rig = "sim:polesaw?voltage_offset=50"
+    status, told, path = calibrate("--channel", "voltage_v", "--point", "92", address=rig)
+    assert status == 1
+    assert "stands at an end of its range" in told.err
+    assert "Set a smaller value" in told.err
+    assert not path.exists()
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        ("--kind", "shunt", "--set", "shunt_mohm=1e-320", "--set", "assumed_mohm=1"),
+        ("--kind", "gain", "--set", "scale=1e-320", "--set", "offset=1e308"),
+        ("--kind", "gain", "--read", "1e308=1e-308", "--read", "-1e308=2e-308"),
+        ("--kind", "thermistor", "--set", "beta_k=1e-320", "--set", "r25_ohm=1e4"),
+        ("--kind", "thermistor", "--thermistor-point", "1e300=1e300", "--thermistor-point", "2=1e-300"),
+        ("--kind", "load_cell", "--read", "0=0", "--read", "1e-300=1e300", "--set", "lever_arm_m=1e-300"),
+        ("--kind", "load_cell", "--read", "0=0", "--read", "1e-29=1e15", "--set", "lever_arm_m=1e-29"),
+        ("--kind", "thermistor", "--thermistor-point", "1e15=1e15", "--thermistor-point", "2=1e-29"),
+        ("--kind", "thermistor", "--thermistor-point", "1e15=1e-29", "--thermistor-point", "2=1e15"),
+        ("--kind", "gain", "--read", "1e15+-1e15=1e-29+-1e15", "--read", "-1e15=2e-29"),
+    ],
+)
+def test_numbers_out_of_all_reason_end_in_a_line(calibrate, options):
+    """Either they make a law that the bench file takes, or one line says that they do not."""
+    status, told, path = calibrate("--channel", "current_a", *options)
+    assert status in {0, 1, 2}
+    if status:
+        assert told.err.splitlines()[-1].startswith("sagline: ")
+        assert not path.exists()
+    else:
+        assert read_bench(path).loggers["bench"].calibrations
+
+
 def test_a_write_protected_bench_file_is_not_replaced(calibrate, tmp_path):
     path = tmp_path / "bench.toml"
     path.write_text("# mine\n")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from capture.quantities import unit_of
 from capture.storage.naming import RECORDING_ENDING
-from tui.known_values import typed_constants
+from tui.known_values import is_within_reason, typed_constants
 from tui.output import ProgressLine, WrongUsage, print_json, print_result, say
 
 if TYPE_CHECKING:
@@ -140,8 +140,8 @@ def _constants(arguments: argparse.Namespace) -> NewConstants:
             raise WrongUsage(f"--{name.replace('_', '-')} must be a number and not below 0")
     for name in ("scale", "offset"):
         value = getattr(arguments, name)
-        if value is not None and not math.isfinite(value):
-            raise WrongUsage(f"--{name} must be a number")
+        if value is not None and not is_within_reason(value):
+            raise WrongUsage(f"--{name} must be a number that a channel can have")
     if arguments.u_scale is not None and arguments.u_gain_percent is not None:
         raise WrongUsage("--u-scale and --u-gain-percent say the same: leave one out")
     named, us = typed_constants(arguments.set)

@@ -334,6 +334,7 @@ def test_the_command_mends_by_name_and_says_what_counts_now(tmp_path, capsys):
         (("--set", "scale=nan"), "not a finite number"),
         (("--set", "scale=2+-0.1"), "an uncertainty is given with"),
         (("--scale", "nan"), "--scale must be a number"),
+        (("--scale", "1e300"), "--scale must be a number that a channel can have"),
         (("--scale", "2", "--u-offset", "inf"), "--u-offset must be a number"),
         (("--rig", "fuse_mohm=1"), "give it without --channel"),
         (("--scale", "2", "--u-scale", "1", "--u-gain-percent", "1"), "say the same"),
