@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+from contextlib import suppress
+from errno import EACCES, EPERM, EROFS
+from stat import S_IMODE
 from typing import TYPE_CHECKING, Any, Final
 
 import tomlkit
@@ -54,31 +57,65 @@ class BenchEditor:
     def write(self) -> None:
         """Replace the file whole; raise RecordingInUse where somebody changed it since it was read.
 
-        Raises DiskFull where it cannot be written, and InputError where what was put in makes no bench: then
-        the file is as it was.
+        A link is followed: the file that it names is replaced, and keeps its permissions. Raises DiskFull
+        where it cannot be written, and InputError where what was put in makes no bench: then the file is as
+        it was.
         """
+        self._check_unchanged()
+        content = self.text().encode()
+        target = self.path.resolve()
+        partial = target.with_name(f".{target.name}.{os.getpid()}{_PARTIAL}")
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            if target.exists() and not os.access(target, os.W_OK):
+                raise PermissionError(EACCES, "it is write-protected")
+            _write_beside(partial, content, target)
+            self._check_makes_a_bench(partial)
+            self._check_unchanged()  # once more, as late as can be: writing and syncing took a while
+            partial.replace(target)
+            sync_folder(target.parent)
+        except OSError as error:
+            raise self._cannot(error, target) from error
+        finally:
+            _take_away(partial)
+        self._read = content
+
+    def _check_unchanged(self) -> None:
         if _content(self.path) != self._read:
             raise RecordingInUse("was changed since it was read", str(self.path), "Run the command again.")
-        content = self.text().encode()
-        partial = self.path.with_name(self.path.name + _PARTIAL)
+
+    def _check_makes_a_bench(self, partial: Path) -> None:
         try:
-            self.path.parent.mkdir(parents=True, exist_ok=True)
-            with partial.open("wb") as file:
-                file.write(content)
-                file.flush()
-                os.fsync(file.fileno())
-            try:
-                read_bench(partial)
-            except InputError:
-                partial.unlink()
-                raise
-            partial.replace(self.path)
-            sync_folder(self.path.parent)
-        except OSError as error:
-            raise DiskFull(
-                f"cannot be written ({error.strerror})", str(self.path), f"Give another {FILE_NAME}."
-            ) from error
-        self._read = content
+            read_bench(partial)
+        except InputError as error:
+            raise InputError(error.what, str(self.path), error.hint) from error
+
+    def _cannot(self, error: OSError, target: Path) -> DiskFull:
+        """Return in words why the file cannot be written; often it is its folder that takes no new file."""
+        folder = target.parent
+        if error.errno in {EACCES, EPERM, EROFS} and not os.access(folder, os.W_OK):
+            return DiskFull(
+                f"cannot be written, its folder {folder} takes no new file ({error.strerror})",
+                str(self.path),
+                f"Make the folder writable, or give another {FILE_NAME}.",
+            )
+        return DiskFull(f"cannot be written ({error.strerror})", str(self.path), f"Give another {FILE_NAME}.")
+
+
+def _write_beside(partial: Path, content: bytes, target: Path) -> None:
+    """Write a new file beside the one that it is to replace, with the permissions of that."""
+    with partial.open("wb") as file:
+        file.write(content)
+        file.flush()
+        os.fsync(file.fileno())
+    if target.exists():
+        partial.chmod(S_IMODE(target.stat().st_mode))
+
+
+def _take_away(partial: Path) -> None:
+    """Remove what a write that failed has left; gone it is after one that did not."""
+    with suppress(OSError):
+        partial.unlink()
 
 
 def _content(path: Path) -> bytes | None:

@@ -28,6 +28,8 @@ _LEAST_STEPS: Final = 4
 #: Charge and temperature that go together so closely cannot be told apart.
 _TOGETHER: Final = 0.9
 _LEAST_KELVIN: Final = 3.0
+#: What the columns that tell pulse resistances are called.
+_FOR_PULSES: Final = ("current_a", "voltage_v", "pack_temperature")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,6 +38,23 @@ class Dependence:
 
     per_ah: Figure | None
     per_kelvin: Figure | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pulses:
+    """The pulse resistances of a pack in a run, and nothing that takes longer to find; None where untold."""
+
+    run: StudiedRun
+    pulses: PulseResistance | None
+
+    def as_json(self) -> dict[str, Any]:
+        """Return it as a part of what the command line prints."""
+        pulses = self.pulses
+        return {
+            "pulse": _by_time((None,) * len(PULSE_TIMES_S) if pulses is None else pulses.pulse),
+            "ohmic": _json(None if pulses is None else pulses.ohmic),
+            "warnings": list(self.run.summary.warnings),
+        }
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,6 +73,7 @@ class Resistance:
         pulses = self.pulses
         closure = None if self.groups is None else self.groups.closure
         return {
+            **Pulses(self.run, pulses).as_json(),
             "recording": str(self.run.summary.recording.path),
             "steps": [
                 {
@@ -66,9 +86,7 @@ class Resistance:
                 }
                 for stepped in (() if pulses is None else pulses.steps)
             ],
-            "pulse": _by_time((None,) * len(PULSE_TIMES_S) if pulses is None else pulses.pulse),
             "two_step": _json(self.two_step),
-            "ohmic": _json(None if pulses is None else pulses.ohmic),
             "circuit": _no_circuit() if self.circuit is None else self.circuit.as_json(),
             "groups": [
                 {"group": group.group, "r": _by_time(group.pulse)}
@@ -86,8 +104,20 @@ class Resistance:
                 "per_ah": _json(self.dependence.per_ah),
                 "per_kelvin": _json(self.dependence.per_kelvin),
             },
-            "warnings": list(self.run.summary.warnings),
         }
+
+
+def pulses_of(
+    recording: Recording,
+    progress: Callable[[int], None] = lambda _rows: None,
+    bench: Bench | None = None,
+) -> Pulses:
+    """Return the pulse resistances of a recording; arguments as in `resistance`, which takes much longer."""
+    known = bench or Bench()
+    names = [name for name in recording.columns if name.startswith(_FOR_PULSES)]
+    run = study(recording, names, progress)
+    card, curve = known.completed(run.card), known.open_circuit(run.card)
+    return Pulses(run, pulse_resistance(run.columns, card, run.uncertainties, curve=curve))
 
 
 def resistance(
@@ -101,11 +131,7 @@ def resistance(
     own open-circuit curve where one was learnt.
     """
     known = bench or Bench()
-    names = [
-        name
-        for name in recording.columns
-        if name in {"current_a", "voltage_v"} or name.startswith(("group_", "pack_temperature"))
-    ]
+    names = [name for name in recording.columns if name.startswith(("group_", *_FOR_PULSES))]
     run = study(recording, names, progress)
     card, curve = known.completed(run.card), known.open_circuit(run.card)
     pulses = pulse_resistance(run.columns, card, run.uncertainties, curve=curve)

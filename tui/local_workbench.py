@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from capture.errors import StorageError
     from capture.links.address import Link
     from capture.links.finding import FoundLogger, Source
-    from capture.resistance import Resistance
+    from capture.resistance import Pulses, Resistance
     from capture.storage.amendments import Amendments
     from capture.storage.shelf import ShelvedRecording
     from capture.summary import Summary
@@ -105,6 +105,13 @@ class LocalWorkbench:
         from capture.summary import summarise
 
         return summarise(open_recording(recording), progress)
+
+    def pulses(self, recording: Path) -> Pulses:
+        """Return the pulse resistances of a recording's pack; raises StorageError."""
+        from capture.resistance import pulses_of
+        from capture.storage.recording import open_recording
+
+        return pulses_of(open_recording(recording), bench=self._bench)
 
     def resistance(self, recording: Path) -> Resistance:
         """Return what a recording tells of its pack's resistance; raises StorageError."""

@@ -10,7 +10,7 @@ if TYPE_CHECKING:
 
     from capture.errors import StorageError
     from capture.links.finding import FoundLogger
-    from capture.resistance import Resistance
+    from capture.resistance import Pulses, Resistance
     from capture.run_card import RunCard
     from capture.storage.amendments import Amendments
     from capture.storage.shelf import ShelvedRecording
@@ -52,6 +52,9 @@ class Workbench(Protocol):
 
         Raises StorageError.
         """
+
+    def pulses(self, recording: Path) -> Pulses:
+        """Return the pulse resistances of a recording's pack. Takes seconds; raises StorageError."""
 
     def resistance(self, recording: Path) -> Resistance:
         """Return what a recording tells of its pack's resistance. Takes seconds; raises StorageError."""

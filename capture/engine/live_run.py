@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING, Final
 from capture.bench import Bench
 from capture.engine.arming import TAIL_S, Arming
 from capture.engine.envelope import Envelope
+from capture.engine.guiding import Guiding, can_guide
 from capture.engine.limits import LimitWatch
 from capture.engine.pre_trigger import PreTrigger
 from capture.engine.recent import Recent
-from capture.errors import StorageError
+from capture.errors import InputError, StorageError
 from capture.events import (
     Ended,
     Ending,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
     from capture.events import TypedReading
     from capture.folds.figures import RunFigures
     from capture.folds.run import RunState
+    from capture.guide.steps import GuidePlan, GuideReport
     from capture.path import LoggerDescription
     from capture.placing import Position
     from capture.run_card import RunCard
@@ -55,7 +57,8 @@ class Settings:
     seconds before it, ends `tail_s` after it has gone, and waits for the next load if it is to `arm_again`;
     `seconds` ends any recording. All count by the logger's clock. A link that is lost in mid-run is sought
     again for `reconnect_s`. With a `name` the file is called so, else after its beginning and its pack.
-    `bench` knows the calibrations of loggers; `logger` is the name there of the one that is recorded.
+    `bench` knows the calibrations of loggers; `logger` is the name there of the one that is recorded. With a
+    `guide` every recording is a sag test by this plan, and nothing is armed.
     """
 
     folder: Path
@@ -69,6 +72,7 @@ class Settings:
     name: str | None = None
     bench: Bench = field(default_factory=Bench)
     logger: str | None = None
+    guide: GuidePlan | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +98,7 @@ class LiveRun:
         self._tell = tell
         self._ending: _Wanted | None = None
         self._by_itself = False
+        self._guiding: Guiding | None = None
         self._rest_v: float | None = None
         self._before_load = PreTrigger()
         self._begin(Run(Opening(time.time_ns(), logger, self.card)))
@@ -122,6 +127,11 @@ class LiveRun:
         """Seconds until the recording ends by itself; None while it is not about to."""
         return self._arming.ends_in_s if self.records and self._by_itself and self.armed else None
 
+    @property
+    def guide(self) -> GuideReport | None:
+        """How the guided test of the newest recording stands; None where there is none."""
+        return None if self._guiding is None else self._guiding.report()
+
     def rest_v(self, state: RunState) -> float | None:
         """Return the voltage of the latest rest since connecting: that of the run's `state` if it has one."""
         if state.rest.latest is not None:
@@ -148,6 +158,7 @@ class LiveRun:
         if not self.records:
             self._before_load.feed(stood, turn, self.run.path.position.next_tick_us)
             self._start_if_load()
+        self._follow_guide()
         self._end_if_due()
 
     def sent(self, sent: bytes) -> None:
@@ -180,6 +191,18 @@ class LiveRun:
         self.folds.feed(blocks)
         if self.records and self.recording is not None:
             self.recording.write(blocks)
+            if self._guiding is not None:
+                self._guiding.feed(blocks)
+
+    def _follow_guide(self) -> None:
+        """Mark the turns that the guided test has taken, and end the recording when it is over."""
+        if self._guiding is None or not self.records:
+            return
+        for mark in self._guiding.new_marks(time.time_ns()):
+            self._happened(mark)
+        how = self._guiding.ended_how
+        if how is not None:
+            self.end_recording(how)
 
     # What the operator asks for; each returns what was done, in words
 
@@ -214,6 +237,8 @@ class LiveRun:
 
     def arm(self, *, armed: bool) -> str:
         """Let the next load start a recording, or not."""
+        if self._settings.guide is not None:
+            return "a guided test is not armed: r begins the next one"
         self._arming.arm(armed=armed)
         if not armed:
             return "nothing starts or ends by itself now: r records"
@@ -233,14 +258,26 @@ class LiveRun:
     def record(self, pending: bytes) -> str:
         """Record from the next sample on; `pending` are bytes of a frame that has begun.
 
-        Raises StorageError where no file can be made.
+        Raises StorageError where no file can be made, and InputError where a guided test is wanted of a
+        logger that has no current or no voltage.
         """
+        columns = self.run.path.decoder.columns
+        if self._settings.guide is not None and not can_guide(columns):
+            told = ", ".join(columns) or "nothing"
+            raise InputError(
+                f"a sag test needs current and voltage, and the logger has {told}",
+                self.logger.address,
+                "Record without --guide, or choose another logger.",
+            )
         if self.records:
             return "it is recorded already"
         if self._is_saving:
             return "the last recording is still being saved"
         self._by_itself = False
-        return f"recording to {self._open(self.run.path.position, time.time_ns(), pending).path.name}"
+        path = self._open(self.run.path.position, time.time_ns(), pending).path
+        if self._guiding is not None:
+            self._happened(Note(self.run.moment(time.time_ns()), self._guiding.plan_words()))
+        return f"recording to {path.name}"
 
     @property
     def _is_saving(self) -> bool:
@@ -255,6 +292,8 @@ class LiveRun:
         self.finished_figures = self._ending = None
         self.card = replace(self.card, repeats=None)  # one run does another again, not all that follow it
         self._begin(run)
+        plan, interval_ns = self._settings.guide, self.logger.identity.interval_ns
+        self._guiding = None if plan is None else Guiding(plan, run.opening.card, interval_ns)
         return self.recording
 
     def _start_if_load(self) -> None:
@@ -317,6 +356,8 @@ class LiveRun:
             return
         last = self.recording.seal(Ended(self.run.moment(time.time_ns()), how, interrupted))
         self.folds.feed(last)
+        if self._guiding is not None:
+            self._guiding.feed(last)
         self.finished_figures = self.folds.figures()
         self._ending = None
         self._tell(f"recording ended: {how}")

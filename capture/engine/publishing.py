@@ -59,6 +59,7 @@ def snapshot_of(live: LiveRun | None, link: LinkFacts, notice: str) -> Snapshot:
         run_s=figures.duration_s,
         chart=_chart(live, figures),
         card=card,
+        guide=live.guide,
         alarms=live.limits.alarms(latest, card, time.monotonic()),
         notice=notice,
     )

@@ -16,7 +16,7 @@ from capture.engine.conversation import Conversation, Turn
 from capture.engine.live_run import LiveRun, Settings
 from capture.engine.publishing import LinkFacts, snapshot_of
 from capture.engine.snapshot import LinkState, LinkStatus, Snapshot
-from capture.errors import CaptureError, LinkError, LinkLost, StorageError
+from capture.errors import CaptureError, InputError, LinkError, LinkLost, StorageError
 from capture.path import LoggerDescription
 from firmware_protocol.host_link import Described, Started
 from firmware_protocol.messages import Samples
@@ -234,7 +234,7 @@ class Session:
     def _start_recording(self, live: LiveRun) -> str:
         try:
             return live.record(self._conversation.host.pending)
-        except StorageError as error:  # the stream goes on: the operator may make room
+        except (StorageError, InputError) as error:  # the stream goes on: the operator may make room
             return str(error)
 
     def _stop_recording(self, live: LiveRun) -> str:

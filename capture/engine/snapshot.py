@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING
 
+from capture.pack_limits import Alarm, AlarmKind  # noqa: F401, TC001  a snapshot's alarms are had with it
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
@@ -14,6 +16,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.folds.figures import RunFigures
+    from capture.guide.steps import GuideReport
     from capture.run_card import RunCard
 
 
@@ -97,29 +100,6 @@ class ShadedCut:
     end_s: float
 
 
-class AlarmKind(Enum):
-    """What passed its limit."""
-
-    VOLTAGE_LOW = "voltage low"
-    GROUP_LOW = "group low"
-    CURRENT_HIGH = "current high"
-    TEMPERATURE_HIGH = "temperature high"
-
-
-@dataclass(frozen=True, slots=True)
-class Alarm:
-    """A limit that is passed now: what was read and what the limit is, both in `unit`.
-
-    `where` names the channel, such as `group_3` or `pack_temperature`.
-    """
-
-    kind: AlarmKind
-    where: str
-    value: float
-    limit: float
-    unit: str
-
-
 @dataclass(frozen=True, slots=True)
 class ChartWindow:
     """The latest stretch of time as minimum and maximum per time bin, oldest first.
@@ -150,7 +130,8 @@ class Snapshot:
     connecting. `figures` are those of the running recording, of the one just finished, or else of the time
     since connecting, with the newest samples included though their grid cell is not full; `run_s` is how
     long these samples span. While samples are missing (`link.missing_samples`), `latest` and the chart know
-    newer ones than `figures` do: they are provisional.
+    newer ones than `figures` do: they are provisional. `guide` is how the guided test of the running
+    recording stands, or of the one just finished; None where there is none.
     """
 
     link: LinkStatus
@@ -164,4 +145,5 @@ class Snapshot:
     chart: ChartWindow | None = None
     card: RunCard | None = None  # of the running recording, or of the next one
     alarms: tuple[Alarm, ...] = ()
+    guide: GuideReport | None = None
     notice: str = ""  # the last thing done on request, such as "mark 3 at 12.4 s"

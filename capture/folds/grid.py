@@ -11,12 +11,13 @@ GRID_SAMPLES: Final = 1024
 
 
 class Grid:
-    """Collects blocks and gives them back cut at multiples of 1024 samples, at gaps and at pauses.
+    """Collects blocks and gives them back cut at multiples of `cell_samples`, at gaps and at pauses.
 
     Which cuts come out depends on the samples alone. At most one cell of samples waits inside.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, cell_samples: int = GRID_SAMPLES) -> None:
+        self._cell_samples = cell_samples
         self._waiting: list[SampleBlock] = []
 
     def feed(self, block: SampleBlock) -> list[SampleBlock]:
@@ -41,7 +42,7 @@ class Grid:
             cells.append(self._take_waiting())
         start = 0
         while start < len(block):
-            to_boundary = GRID_SAMPLES - (block.first_index + start) % GRID_SAMPLES
+            to_boundary = self._cell_samples - (block.first_index + start) % self._cell_samples
             stop = min(start + to_boundary, len(block))
             self._waiting.append(block.part(start, stop))
             if stop - start == to_boundary:

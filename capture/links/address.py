@@ -75,8 +75,8 @@ def open_address(text: str) -> Link:
 
             return SerialLink(address)
         case "sim":
-            from capture.links.virtual import VirtualLink, virtual_rig
+            from capture.links.virtual import virtual_link
 
-            return VirtualLink(text, virtual_rig(address))
+            return virtual_link(address)
         case _:
             raise InputError(f"{address.scheme!r} is not a kind of link", text, EXAMPLES)

@@ -8,6 +8,7 @@ import time
 from typing import TYPE_CHECKING, Final
 
 from capture.errors import InputError
+from capture.model.load_bank import Duty
 from capture.model.pack import PACKS
 from capture.model.rig import VirtualRig
 from capture.model.scenario import Imperfection
@@ -19,18 +20,40 @@ if TYPE_CHECKING:
     from capture.links.address import Address
 
 DEFAULT_PACK: Final = "heron"
-#: What an address may ask for: words to choose from, and numbers with their ranges.
+_IMPERFECT: Final = ("current", "voltage")
+#: What an address may ask for: words to choose from, and numbers with their ranges; of any rig, of the saw
+#: alone, of the load bank alone.
 _CHOICES: Final = {
     "pack": tuple(PACKS),
-    "work": tuple(kind.value for kind in WorkKind),
     "fault": tuple(cause.value for cause in StopCause),
+    "work": tuple(kind.value for kind in WorkKind),
 }
-_IMPERFECT: Final = ("current", "voltage")
 _NUMBERS: Final = {
     "charge": (0.0, 100.0),
     "ambient": (-20.0, 50.0),
     **{f"{quantity}_gain": (-50.0, 50.0) for quantity in _IMPERFECT},
     **{f"{quantity}_offset": (-50.0, 50.0) for quantity in _IMPERFECT},
+    "speed": (0.01, 1000.0),
+    "amps": (0.0, 200.0),
+    "ohms": (0.05, 10_000.0),
+    "rest": (0.0, 3600.0),
+    "on": (0.1, 600.0),
+    "off": (0.1, 3600.0),
+    "before": (0.0, 200.0),
+}
+_ANY_RIG: Final = (
+    "pack",
+    "fault",
+    "seed",
+    "charge",
+    "ambient",
+    *(f"{quantity}_{what}" for quantity in _IMPERFECT for what in ("gain", "offset")),
+    "speed",
+)
+_REPEATS: Final = ("repeats", "early", "weak", "soon")
+_OPTIONS: Final = {
+    "polesaw": (*_ANY_RIG, "work"),
+    "loadbank": (*_ANY_RIG, "amps", "ohms", "rest", "on", "off", "before", *_REPEATS),
 }
 MOST_BYTES: Final = 1 << 16
 NAP_S: Final = 0.01
@@ -99,18 +122,28 @@ class VirtualLink:
         """Do nothing."""
 
 
+def virtual_link(address: Address) -> VirtualLink:
+    """Return the link that a `sim:` address names; `speed` is how many times as fast as real time it runs."""
+    rig = virtual_rig(address)
+    return VirtualLink(address.text, rig, _number(address, "speed") or 1.0)
+
+
 def virtual_rig(address: Address) -> VirtualRig:
     """Return the rig that a `sim:` address names: `sim:polesaw?pack=wren&seed=3&work=run_down&fault=joint`.
 
     `charge` is the pack's in percent, `ambient` in degC; `current_gain`, `voltage_offset` and the like set
-    what is wrong with a sensor, a gain in percent and an offset in the channel's unit.
+    what is wrong with a sensor, a gain in percent and an offset in the channel's unit. `sim:loadbank?amps=20`
+    has a load bank in place of the saw; its options are those of `model.load_bank.Duty`. Raises InputError.
     """
-    if address.place != "polesaw":
-        raise InputError(f"there is no virtual rig {address.place!r}", address.text, "There is sim:polesaw.")
-    unknown = address.options.keys() - {"seed", *_CHOICES, *_NUMBERS}
+    options = _OPTIONS.get(address.place)
+    if options is None:
+        known = ", ".join(f"sim:{place}" for place in _OPTIONS)
+        raise InputError(f"there is no virtual rig {address.place!r}", address.text, f"There is {known}.")
+    unknown = address.options.keys() - set(options)
     if unknown:
-        known = ", ".join(["seed", *_CHOICES, *_NUMBERS])
-        raise InputError(f"unknown option {min(unknown)!r}", address.text, f"Options are {known}.")
+        raise InputError(
+            f"unknown option {min(unknown)!r}", address.text, f"Options are {', '.join(options)}."
+        )
     charge_percent = _number(address, "charge")
     return VirtualRig(
         PACKS[_choice(address, "pack", DEFAULT_PACK)],
@@ -126,6 +159,34 @@ def virtual_rig(address: Address) -> VirtualRig:
             )
             for quantity in _IMPERFECT
         },
+        bank=_duty(address) if address.place == "loadbank" else None,
+    )
+
+
+def _duty(address: Address) -> Duty:
+    """Return how the load bank of an address is switched."""
+    usual = Duty()
+    if {"amps", "ohms"} <= address.options.keys():
+        raise InputError("amps and ohms are both given", address.text, "Give one: a current or a resistor.")
+
+    def given_or(key: str, otherwise: float) -> float:
+        given = _number(address, key)
+        return otherwise if given is None else given
+
+    def repeat(key: str) -> int | None:
+        return address.whole_number(key, 1) if key in address.options else None
+
+    return Duty(
+        amps=given_or("amps", usual.amps),
+        ohms=_number(address, "ohms"),
+        rest_s=given_or("rest", usual.rest_s),
+        on_s=given_or("on", usual.on_s),
+        off_s=given_or("off", usual.off_s),
+        repeats=repeat("repeats"),
+        before_amps=given_or("before", usual.before_amps),
+        early=repeat("early"),
+        weak=repeat("weak"),
+        soon=repeat("soon"),
     )
 
 

@@ -55,7 +55,8 @@ class Battery:
         self._cooling_w_per_k = pack.cooling_w_per_k * condition.cooling_factor
         self._capacity_c = self.groups.capacity_ah * COULOMB_PER_AH
         self._keep_fast, self._keep_slow = (math.exp(-STEP_S / pair.time_s) for pair in (FAST, SLOW))
-        self.state = Carried(0.0, 0.0, 0.0)
+        before_a = 0.0 if scenario.bank is None else scenario.bank.before_amps
+        self.state = Carried(0.0, before_a, before_a)
         self.begin_stretch()
 
     def begin_stretch(self) -> None:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.model.battery import STRETCH_STEPS, Battery, PackElectronics
+from capture.model.load_bank import LoadBank
 from capture.model.stops import Protection, Stop, cause_of
 from capture.model.tool import LivingTool
 from capture.model.work import STEP_S, Cut, Seen, script_of
@@ -77,12 +78,14 @@ class Life:
         self._scenario = scenario
         self.battery = Battery(scenario)
         self._electronics = PackElectronics(scenario)
-        self._tool = LivingTool(scenario)
+        bank = scenario.bank
+        self._tool = LivingTool(scenario) if bank is None else LoadBank(bank)
         self._cuts: list[Cut] = []
         self._stops: list[Stop] = []
         self._tool_acted: Protection | None = None
         random, feed_factor = scenario.random(stream="work"), scenario.condition.feed_factor
-        self._script = script_of(scenario.work, random, feed_factor, self._cuts)
+        work = script_of(scenario.work, random, feed_factor, self._cuts)
+        self._script = work if bank is None else bank.script()
         self._demand = next(self._script)
         self._sample = 0
         self._loaded_s = 0.0

@@ -14,7 +14,7 @@ import numpy as np
 
 from capture.model.life import Life, Stretch
 from capture.model.scenario import Imperfection, Scenario
-from capture.model.sensors import INTERVAL_US, SENSORS, SensorBoard, rows_of
+from capture.model.sensors import ALL, INTERVAL_US, ON_A_BANK, SensorBoard, channels_of, rows_of
 from capture.model.stops import Protection, Stop, StopCause
 from capture.model.work import STEP_S, Cut, WorkKind
 from capture.quantities import ah_from_coulomb, wh_from_joule
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from capture.model.load_bank import Duty
     from capture.model.pack import Pack
 
 SAMPLES_PER_FRAME: Final = 25
@@ -71,7 +72,10 @@ def live(scenario: Scenario) -> Iterator[Lived]:
 
 
 class VirtualRig:
-    """A pack on the saw with a logger on it. `receive` and `outgoing` are the wire, `advance_to` is time."""
+    """A pack on the saw, or on a `bank`, with a logger on it.
+
+    `receive` and `outgoing` are the wire, `advance_to` is time.
+    """
 
     def __init__(
         self,
@@ -84,6 +88,7 @@ class VirtualRig:
         charge: float | None = None,
         ambient_degc: float | None = None,
         imperfections: Mapping[str, Imperfection] | None = None,
+        bank: Duty | None = None,
     ) -> None:
         self.scenario = Scenario(
             pack,
@@ -93,7 +98,9 @@ class VirtualRig:
             charge,
             ambient_degc,
             imperfections or {},
+            bank,
         )
+        self._sensors = _sensors(self.scenario)
         self._boots = self.scenario.random(stream="boots")
         self.logger = _logger(self.scenario, self._next_boot_id() if boot_id is None else boot_id)
         self._life = live(self.scenario)
@@ -174,7 +181,7 @@ class VirtualRig:
         counts = self._ahead.counts[:, at : at + SAMPLES_PER_FRAME]
         index = self._next_sample - self._booted_at
         if not self._silent:
-            self.logger.sample(index * INTERVAL_US, SAMPLES_PER_FRAME, rows_of(counts, index))
+            self.logger.sample(index * INTERVAL_US, SAMPLES_PER_FRAME, rows_of(counts, index, self._sensors))
         frame = range(self._next_sample, self._next_sample + SAMPLES_PER_FRAME)
         for stop in self._ahead.truth.stops:
             if stop.protection is Protection.LINK and round(stop.time_s / STEP_S) in frame:
@@ -184,15 +191,21 @@ class VirtualRig:
             self._ahead = next(self._life)
 
 
+def _sensors(scenario: Scenario) -> npt.NDArray[np.intp]:
+    return ALL if scenario.bank is None else ON_A_BANK
+
+
 def _logger(scenario: Scenario, boot_id: int) -> VirtualLogger:
+    what = "pole saw" if scenario.bank is None else "load bank"
+    channels = channels_of(_sensors(scenario))
     identity = Identity(
         version=PROTOCOL_VERSION,
         command_id=0,
         boot_id=boot_id,
         interval_ns=INTERVAL_US * 1000,
         ring_samples=RING_SAMPLES,
-        channel_count=len(SENSORS),
-        name=f"virtual pole saw, {scenario.pack.name}",
+        channel_count=len(channels),
+        name=f"virtual {what}, {scenario.pack.name}",
         firmware="virtual 1.0",
     )
-    return VirtualLogger(identity, [sensor.channel for sensor in SENSORS])
+    return VirtualLogger(identity, channels)

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from capture.model.load_bank import Duty
     from capture.model.pack import Pack
 
 #: Relative spread of groups that left the maker together, one standard deviation; common practice, no source.
@@ -57,7 +58,10 @@ class Groups:
 
 @dataclass(frozen=True, slots=True)
 class Scenario:
-    """Pack, seed, work, fault and surroundings; `charge` (0 to 1) and `ambient_degc` override the fault's."""
+    """Pack, seed, work, fault and surroundings; `charge` (0 to 1) and `ambient_degc` override the fault's.
+
+    With a `bank` a load bank hangs on the pack in place of the tool, and its duty is the work.
+    """
 
     pack: Pack
     seed: int
@@ -66,6 +70,7 @@ class Scenario:
     charge: float | None = None
     ambient_degc: float | None = None
     imperfections: Mapping[str, Imperfection] = field(default_factory=dict)
+    bank: Duty | None = None
 
     @property
     def condition(self) -> Condition:

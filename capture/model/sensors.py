@@ -130,6 +130,9 @@ SENSORS: Final = _numbered(
     *(_group_tap(number) for number in range(1, GROUPS + 1)),
 )
 QUANTITIES: Final = tuple(sensor.channel.quantity for sensor in SENSORS)
+ALL: Final = np.arange(len(SENSORS))
+#: Which of them hang on a load bank: nothing turns there, and nothing is fed.
+ON_A_BANK: Final = np.flatnonzero([quantity not in {"speed", "force"} for quantity in QUANTITIES])
 
 _SCALES: Final = np.array([[float(sensor.channel.scale)] for sensor in SENSORS])
 _NOISES: Final = np.array([[sensor.noise] for sensor in SENSORS])
@@ -162,13 +165,19 @@ class SensorBoard:
         return np.asarray(counts.astype(np.int64))
 
 
-def rows_of(counts: npt.NDArray[np.int64], first_index: int) -> bytes:
+def channels_of(sensors: npt.NDArray[np.intp] = ALL) -> list[Channel]:
+    """Return the channels of some sensors, in their order, numbered from 0."""
+    return [replace(SENSORS[at].channel, channel=number) for number, at in enumerate(sensors)]
+
+
+def rows_of(counts: npt.NDArray[np.int64], first_index: int, sensors: npt.NDArray[np.intp] = ALL) -> bytes:
     """Return counts (sensors, samples) as the rows of a samples message; the first has index `first_index`.
 
-    A channel lies only in rows whose index its divisor divides (SPEC 4.9).
+    Of all counts only those of `sensors` are sent. A channel lies only in rows whose index its divisor
+    divides (SPEC 4.9).
     """
     index = np.arange(first_index, first_index + counts.shape[1])
-    due = index[:, None] % _DIVISORS == 0
-    sent = due[:, :, None] & (np.arange(_MOST_BYTES) < _BYTES[:, None])
-    low_bytes = counts.T.astype("<i4", order="C").view(np.uint8).reshape(sent.shape)
+    due = index[:, None] % _DIVISORS[sensors] == 0
+    sent = due[:, :, None] & (np.arange(_MOST_BYTES) < _BYTES[sensors, None])
+    low_bytes = counts[sensors].T.astype("<i4", order="C").view(np.uint8).reshape(sent.shape)
     return bytes(low_bytes[sent])

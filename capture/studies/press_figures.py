@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.quantities import Figure
+from capture.uncertainty.gum import root_sum_square
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -34,10 +35,10 @@ _END_OVER_S: Final = 0.25
 _FEWEST_READINGS: Final = 3
 _FEWEST_OF_A_LINE: Final = 5
 _LASTS_READINGS: Final = 3
-#: The line through a threshold lies over so much time on either side.
-_ABOUT_S: Final = 0.05
-#: A slope of fewer standard uncertainties may be none (95 %, GUM 6.3.3).
-_LEVEL: Final = 2.0
+#: The line through a threshold lies over so much time on either side, the first that tells its slope.
+_REACHES_S: Final = (0.05, 0.1, 0.2, 0.4)
+#: By so many standard uncertainties a slope must differ from none to be told.
+_TOLD: Final = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,22 +137,28 @@ class _Series:
         at = int(np.argmax(lasting))
         if at == 0:
             return Figure(max(float(self.t_s[0]) - start_s, 0.0), self._interval_s(), "s")
-        around = self._around(at)
-        since_s, values = self.t_s[around] - self.t_s[at], self.values[around]
-        (slope, value), covariance = np.polyfit(since_s, values, 1, cov=True)
-        if slope <= _LEVEL * float(np.sqrt(covariance[0, 0])):
+        line = self._line_about(at)
+        if line is None:
             return Figure(float(self.t_s[at]) - start_s, None, "s")
-        at_s = float(self.t_s[at]) + (threshold - float(value)) / float(slope)
+        value, slope, u_line = line
         own = 0.0 if self.known is None else self.known.common(threshold, self.factor)
-        u_value = float(np.hypot(np.sqrt(covariance[1, 1]), own))
-        return Figure(
-            max(at_s - start_s, 0.0), float(np.hypot(u_value / slope, self._interval_s() / 12**0.5)), "s"
-        )
+        u_s = root_sum_square(u_line / slope, own / slope, self._interval_s() / 12**0.5)
+        return Figure(max(float(self.t_s[at]) + (threshold - value) / slope - start_s, 0.0), u_s, "s")
 
-    def _around(self, at: int) -> slice:
-        """Return the readings within the moment about one of them, and at least some on either side."""
-        first, end = np.searchsorted(self.t_s, [self.t_s[at] - _ABOUT_S, self.t_s[at] + _ABOUT_S])
-        return slice(max(min(int(first), at - _LASTS_READINGS), 0), max(int(end), at + _LASTS_READINGS))
+    def _line_about(self, at: int) -> tuple[float, float, float] | None:
+        """Return the line about a reading: its value there, its slope, u of the value; None if it is level.
+
+        It reaches no farther to both sides than it must for its slope to be told.
+        """
+        for reach_s in _REACHES_S:
+            first, end = np.searchsorted(self.t_s, [self.t_s[at] - reach_s, self.t_s[at] + reach_s])
+            rows = slice(max(min(int(first), at - _LASTS_READINGS), 0), max(int(end), at + _LASTS_READINGS))
+            since_s = self.t_s[rows] - self.t_s[at]
+            (slope, value), covariance = np.polyfit(since_s, self.values[rows], 1, cov=True)
+            u_slope, u_value = np.sqrt(np.diag(covariance))
+            if slope > _TOLD * u_slope:
+                return float(value), float(slope), float(u_value)
+        return None
 
     def _without_spikes(self) -> Floats:
         padded = np.concatenate([self.values[:1], self.values, self.values[-1:]])

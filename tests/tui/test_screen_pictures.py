@@ -5,9 +5,11 @@ from dataclasses import replace
 
 import pytest
 from fake_workbench import BENCH, SILENT, UNASKED, VIRTUAL, FakeWorkbench, shelved
+from guide_reports import report
 from screen_texts import shown, until
 
 from capture.engine.snapshot import Alarm, AlarmKind, LinkState
+from capture.guide.steps import Step, Trouble
 from capture.run_card import RunCard
 from tui.app import SaglineApp
 
@@ -75,6 +77,17 @@ def test_an_alarm_while_armed_and_ending(snap_compare, app_at, moments, size):
         await pilot.pause()
 
     assert snap_compare(app_at(shown), terminal_size=size, run_before=flash)
+
+
+def test_a_guide_says_load_on(snap_compare, app_at, moments, size):
+    guide = report(Step.SWITCH_ON, rested_s=31.0, drift_v_per_s=0.0014, trouble=Trouble.EARLY_RELEASE)
+    assert snap_compare(app_at(replace(moments["recording"], guide=guide)), terminal_size=size)
+
+
+def test_a_guide_counts_down_a_rest_in_the_sun(snap_compare, app_at, moments, size):
+    guide = report(Step.REST, seconds_left=7.4, repeat=1, counted=0, attempts=(), rested_s=2.6)
+    now = replace(moments["recording"], guide=guide)
+    assert snap_compare(app_at(now), press=["t"], terminal_size=size)
 
 
 def test_lost_for_good_and_armed(snap_compare, app_at, moments, size):

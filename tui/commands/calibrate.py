@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
 import re
 import stat
 import sys
@@ -174,8 +173,7 @@ def _keep(
     from capture.bench_editing import BenchEditor
 
     name, said, tables = names
-    # a link to the file stays a link: what it leads to is written
-    editor = BenchEditor(Path(os.path.realpath(arguments.bench)))
+    editor = BenchEditor(arguments.bench)
     editor.put(("loggers", name), {"name": said})
     # a channel's new calibration replaces the old one whole
     gone = dict.fromkeys(sorted(ALL_KEYS - entry.keys())) if tables[0] == "channels" else {}

@@ -14,7 +14,9 @@ from capture.engine.live_run import Settings
 from capture.engine.session import Session
 from capture.engine.snapshot import LinkState, RecordingState, Snapshot
 from capture.storage.naming import DEFAULT_FOLDER, journals_in, safe_word
+from tui.commands.guided import Instructions, guide_document, print_guide
 from tui.commands.stop_signals import on_stop_signal
+from tui.guide_words import guide_words
 from tui.output import ProgressLine, WrongUsage, print_json, say
 
 if TYPE_CHECKING:
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
     from capture.bench import Bench
     from capture.errors import CaptureError
+    from capture.guide.steps import GuidePlan
     from capture.links.address import Link
     from capture.run_card import RunCard
 
@@ -111,12 +114,13 @@ def run_session(
     *,
     at_first: AtFirst,
     bench: Bench,
+    guide: GuidePlan | None = None,
     extra: Callable[[Path], dict[str, Any]] = lambda _recording: {},
 ) -> int:
     """Run one session on `link`; return the exit status.
 
-    `at_first` is what it does where the options do not say; `bench` is what is known of packs; `extra` adds
-    entries to the JSON of a finished recording.
+    `at_first` is what it does where the options do not say; `bench` is what is known of packs; with a `guide`
+    it is a sag test by that plan; `extra` adds entries to the JSON of a finished recording.
     """
     recover_left_behind(arguments.out)
     settings = Settings(
@@ -131,14 +135,20 @@ def run_session(
         name=arguments.name,
         bench=bench,
         logger=getattr(arguments, "logger", None),
+        guide=guide,
     )
     session = Session(link, settings)
     if not arguments.headless:
         from tui.commands.on_screen import run_on_screen
 
         return run_on_screen(arguments.out, bench, session)
-    snapshot = _headless(session)
-    return _report(arguments, session, snapshot, extra)
+    snapshot = _headless(session, Instructions(card))
+
+    def added(recording: Path) -> dict[str, Any]:
+        told, report = extra(recording), snapshot.guide
+        return told if report is None else {**told, "guide": guide_document(report, recording, bench)}
+
+    return _report(arguments, session, snapshot, added)
 
 
 def _at_first(arguments: argparse.Namespace, at_first: AtFirst) -> AtFirst:
@@ -156,7 +166,7 @@ def _reconnect_s(arguments: argparse.Namespace) -> float:
     return RECONNECT_HEADLESS_S if arguments.headless else RECONNECT_ON_SCREEN_S
 
 
-def _headless(session: Session) -> Snapshot:
+def _headless(session: Session, instructions: Instructions) -> Snapshot:
     """Record until the planned time is over, the link is lost, or the operator stops it."""
     stopped = threading.Event()
     with on_stop_signal(stopped.set):
@@ -164,10 +174,12 @@ def _headless(session: Session) -> Snapshot:
         next_line = time.monotonic() + LINE_INTERVAL_S
         while not stopped.is_set() and not _over(session.snapshot()):
             time.sleep(POLL_S)
+            instructions.say_changes(session.snapshot())
             if time.monotonic() >= next_line:
                 next_line += LINE_INTERVAL_S
                 say(live_line(session.snapshot()))
         session.close()
+    instructions.say_changes(session.snapshot())
     return session.snapshot()
 
 
@@ -194,6 +206,8 @@ def live_line(snapshot: Snapshot) -> str:
     parts.append(f"{snapshot.recording.samples} samples, {snapshot.link.lost_samples} lost")
     if snapshot.link.state is not LinkState.STREAMING:
         parts.append(snapshot.link.state.value)
+    if snapshot.guide is not None:
+        parts.append(guide_words(snapshot.guide, snapshot.link.state).headline)
     return "  ".join(parts)
 
 
@@ -217,6 +231,8 @@ def _report(
             print_json(document)
         else:
             say(f"saved {saved}: {recording.samples} samples, {snapshot.link.lost_samples} lost")
+            if "guide" in document:
+                print_guide(document["guide"])
     failure: CaptureError | None = session.failure
     if recording.state is RecordingState.INTERRUPTED:
         say(f"sagline: {recording.message}")

@@ -9,6 +9,7 @@ from capture.bench import FILE_NAME, find_bench
 from capture.links.address import open_address
 from capture.run_card import RunCard
 from tui.commands.capturing import AtFirst, add_capture_arguments, check_arguments, run_session
+from tui.commands.guided import KIND, add_guide_arguments, check_load, guide_plan
 from tui.commands.logger_option import add_logger_argument, check_logger
 from tui.output import say
 
@@ -20,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the options of this command."""
     parser.add_argument("address", metavar="ADDRESS", help="the logger, such as serial:/dev/ttyACM0")
     add_capture_arguments(parser)
+    add_guide_arguments(parser)
     parser.add_argument(
         "--bench",
         type=Path,
@@ -34,11 +36,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Record, with a screen or without; return the exit status."""
     check_arguments(arguments)
+    guide = guide_plan(arguments)
     bench = find_bench(arguments.bench)
-    card = bench.completed(RunCard(arguments.kind, arguments.pack, arguments.tool, arguments.note))
+    kind = arguments.kind if guide is None else KIND
+    card = bench.completed(RunCard(kind, arguments.pack, arguments.tool, arguments.note))
     if bench.path is not None and card.pack is not None and card.pack not in bench.packs:
         known = ", ".join(sorted(bench.packs)) or "none"
         say(f"{bench.path} does not tell of the pack {card.pack!r}: it has no limits here (known: {known})")
+    if guide is not None:
+        check_load(guide, card)
     check_logger(bench, arguments.logger)
     link = open_address(arguments.address)
-    return run_session(arguments, link, card, at_first=AtFirst.RECORD, bench=bench)
+    return run_session(arguments, link, card, at_first=AtFirst.RECORD, bench=bench, guide=guide)

@@ -60,6 +60,17 @@ CHART: Final = (
     (f"line and {MARK_SIGN}2", "the second mark"),
 )
 
+GUIDE: Final = (
+    ("REST, WAIT", "load off; the first load comes when the voltage stands still"),
+    ("LOAD ON", "switch the load on now; the test sees by itself that it came"),
+    ("HOLD", "leave it on: 12 s, so that the resistance after 10 s can be told"),
+    ("LOAD OFF", "switch it off; a load that came or went at the wrong time is done again"),
+    ("STOP", "a limit of the pack was passed: load off, the test ends"),
+    ("Repeat 2 of 3", "the load under way; those that do not count are not among them"),
+    ("drifts", "how fast the voltage at rest still moves"),
+    ("r", "leaves the test: what was recorded is saved; switch the load off yourself"),
+)
+
 _NAME_WIDTH: Final = 16
 
 #: A title, and rows of a name and its meaning.
@@ -68,6 +79,7 @@ Section = tuple[str, Sequence[tuple[str, str]]]
 LIVE: Final[tuple[Section, ...]] = (
     ("Figures", FIGURES),
     ("Chart", CHART),
+    ("Guided test (record --guide)", GUIDE),
     (
         "States",
         [

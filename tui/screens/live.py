@@ -15,6 +15,7 @@ from textual.widgets import Footer, Static
 from capture.cut_figures import numbered_cuts
 from capture.engine.snapshot import LinkState, RecordingState
 from tui.formatting import plain
+from tui.guide_words import caution_of, guide_words
 from tui.screens.advice import advice, has_readings
 from tui.screens.orders import LiveOrders
 from tui.screens.room import CutsPlace, Room, room_for
@@ -23,6 +24,7 @@ from tui.themes import dot_style
 from tui.widgets.cut_table import CutTable
 from tui.widgets.envelope_chart import EnvelopeChart
 from tui.widgets.figure_tile import FigureTile, TileFigures
+from tui.widgets.guide_banner import GuideBanner
 from tui.widgets.pieces import Piece, Shrink
 from tui.widgets.status_line import alarm_pieces, link_pieces, recording_pieces
 from tui.widgets.text_line import TextLine
@@ -59,7 +61,7 @@ class LiveScreen(LiveOrders):
 
     def __init__(self, session: SessionControls, complete: Callable[[RunCard], RunCard]) -> None:
         super().__init__(session, complete)
-        self._arranged: tuple[int, int, tuple[str, ...], bool] | None = None
+        self._arranged: tuple[int, int, int, tuple[str, ...], bool] | None = None
         self._told = self.newest.recording
         self._most_cuts = 1
 
@@ -68,6 +70,7 @@ class LiveScreen(LiveOrders):
         yield TextLine(id="link")
         yield TextLine(id="recording")
         yield TextLine(id="alarm")
+        yield GuideBanner(id="guide")
         with Container(id="tiles"):
             for name in TILE_NAMES:
                 yield FigureTile(TileFigures(name, "", ""), id=name)
@@ -95,6 +98,7 @@ class LiveScreen(LiveOrders):
         """Show the newest moment; while frozen only the status lines follow."""
         self.take_newest()
         self._tell_of_runs()
+        self._show_guide()
         self._show_figures()
         self._show_lines()
         self._show_chart()
@@ -113,13 +117,14 @@ class LiveScreen(LiveOrders):
     def _arrange(self, names: tuple[str, ...]) -> None:
         """Give each of the panels its room; done again only when the screen or the tiles are others."""
         width, height = self.size
-        if self._arranged == (width, height, names, self.all_cuts):
+        guide_rows = self.query_one(GuideBanner).rows_in(width, height)
+        if self._arranged == (width, height, guide_rows, names, self.all_cuts):
             return
-        self._arranged = (width, height, names, self.all_cuts)
+        self._arranged = (width, height, guide_rows, names, self.all_cuts)
         narrow = width < _FULL_KEYS_WIDTH
         self.query_one(Footer).compact = narrow
         self.set_class(narrow, "-narrow")
-        room = room_for(width, height, len(names))
+        room = room_for(width, height - guide_rows, len(names))
         self.query_one("#tiles").styles.grid_size_columns = room.columns
         for name in TILE_NAMES:
             tile = self.query_one(f"#{name}", FigureTile)
@@ -135,6 +140,15 @@ class LiveScreen(LiveOrders):
         work = self.query_one("#work")
         work.set_class(self.all_cuts, "-all-cuts")
         work.set_class(room.cuts is CutsPlace.BESIDE and not self.all_cuts, "-beside")
+
+    def _show_guide(self) -> None:
+        """Show what to do next, also while the view is frozen."""
+        report, banner, card = self.newest.guide, self.query_one(GuideBanner), self.newest.card
+        if report is None:
+            banner.show(None)
+            return
+        cutoff_v = None if card is None else card.cutoff_v
+        banner.show(guide_words(report, self.newest.link.state), caution_of(report, cutoff_v))
 
     def _show_figures(self) -> None:
         tiles = tiles_of(self.viewed)

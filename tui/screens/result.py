@@ -23,6 +23,7 @@ from tui.screens.ask_line import LineForm, ReadingForm
 from tui.screens.card_form import CardForm
 from tui.screens.keeping import Keeping
 from tui.screens.reading_progress import ReadingProgress, SummaryRead
+from tui.screens.resistance_reading import SAG_TEST, ResistanceRead, ResistanceReading
 from tui.screens.result_view import ResultView
 from tui.screens.why import WhyScreen
 from tui.widgets.action_text import ActionText
@@ -152,6 +153,7 @@ class ResultScreen(Screen[NextRun | None]):
         """Yield file, figures, ways on and keys from the top."""
         yield ResultView(self.path)
         yield ReadingProgress(self._workbench, self.path, self._samples)
+        yield ResistanceReading(self._workbench, self.path)
         yield OutcomeBar()
         with Horizontal(id="prompt"):
             yield Static("And now?", id="prompt-title")
@@ -188,8 +190,14 @@ class ResultScreen(Screen[NextRun | None]):
         self.query_one(ReadingProgress).display = False
         self.add_class("-read")
         self._show()
+        if message.summary.card.kind == SAG_TEST:
+            self.query_one(ResistanceReading).begin()
         if message.summary.card.outcome is None:
             self._say(f"How did it go? 1 to 5 says it. {self._hint}".strip())
+
+    def on_resistance_read(self, message: ResistanceRead) -> None:
+        """Show what a sag test is for."""
+        self.query_one(ResultView).show_first(message.figures)
 
     # what is typed
 

@@ -28,6 +28,7 @@ FIGURES: Final = (
     ("steady sag", "of a cut: the rest before it minus the mean over its last half"),
     ("work s", "of a cut: from contact to severance, as current and speed tell them"),
     ("speed in the cuts", "mean, without the run-up of each cut"),
+    ("resistance", "of a sag test: at once (ohmic), and so long after a step of the current"),
     ("lost", "samples that the logger took and that never arrived"),
     ("recovered", "samples that came when they were asked for again"),
     ("—", "cannot be told from what was measured"),

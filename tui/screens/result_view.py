@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from textual.events import Resize
 
     from capture.summary import Summary
+    from tui.widgets.figure_cell import ShownFigure
 
 _CELL_WIDTH: Final = 36
 _ROOMY_CELL_WIDTH: Final = 22
@@ -73,6 +74,7 @@ class ResultView(Vertical):
         self._path = path
         self._columns = 2
         self._summary: Summary | None = None
+        self._first: list[ShownFigure] = []
 
     def compose(self) -> ComposeResult:
         """Yield the lines and sections."""
@@ -119,6 +121,12 @@ class ResultView(Vertical):
         self.query_one("#result").display = True
         self.add_class("-full")
 
+    def show_first(self, figures: list[ShownFigure]) -> None:
+        """Show further figures before all others."""
+        self._first = figures
+        if self._summary is not None:
+            self._show_figures(self._summary)
+
     def go(self, step: int) -> None:
         """Give the focus to the figure `step` places on; past the last to what comes behind it."""
         cells = list(self.query(FigureCell))
@@ -135,7 +143,7 @@ class ResultView(Vertical):
         self.go(rows * self._columns)
 
     def _show_figures(self, summary: Summary) -> None:
-        wanted, cells = shown_figures(summary), list(self.query(FigureCell))
+        wanted, cells = [*self._first, *shown_figures(summary)], list(self.query(FigureCell))
         if [cell.figure.name for cell in cells] == [figure.name for figure in wanted]:
             return  # amendments change no figure
         box = self.query_one("#figures", Container)

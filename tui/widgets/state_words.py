@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Final
 
-from capture.engine.snapshot import AlarmKind, LinkState, RecordingState
+from capture.engine.snapshot import LinkState, RecordingState
+from capture.pack_limits import AlarmKind
 from tui.widgets.chart_picture import GAP_SIGN
 
 

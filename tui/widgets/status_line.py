@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from capture.engine.snapshot import AlarmKind, LinkState, RecordingState
+from capture.engine.snapshot import LinkState, RecordingState
+from capture.pack_limits import AlarmKind
 from capture.quantities import UNIT_LABELS
 from tui.formatting import DECIMALS, disk_left, duration, number, plain, quantity_words, rate, with_unit
 from tui.widgets.pieces import Piece, Shrink
@@ -22,7 +23,8 @@ from tui.widgets.state_words import (
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from capture.engine.snapshot import Alarm, LinkStatus, RecordingStatus
+    from capture.engine.snapshot import LinkStatus, RecordingStatus
+    from capture.pack_limits import Alarm
     from tui.widgets.state_words import StateWord
 
 _DISK_SHORT_MINUTES: Final = 10

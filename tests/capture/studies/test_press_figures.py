@@ -99,4 +99,4 @@ def test_figures_lie_within_their_uncertainty(noise_pa, tau_s, divisor, seed):
     bend_n = 29_460 / tau_s**2 * np.exp(-4 / tau_s) * 0.25**2
     assert abs(found.force_at_end.value - end_n) < 4 * found.force_at_end.u + bend_n + 1.0
     reached_s = -tau_s * np.log(1 - 20_000 / 29_460)
-    assert abs(found.time_to_threshold.value - reached_s) < 4 * found.time_to_threshold.u + 0.002
+    assert abs(found.time_to_threshold.value - reached_s) < 4 * found.time_to_threshold.u + 0.005
