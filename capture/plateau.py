@@ -34,8 +34,7 @@ class Plateau:
 
     `noise` is the standard deviation of one reading against its neighbours; `drift` how far a straight line
     rises or falls over `seconds`; `wander` how far the means of the window's fifths lie apart; `step` one
-    count; `clipped` how many of the `readings` stood at an end
-    of the range.
+    count; `clipped` how many of the `readings` stood at an end of the range.
     """
 
     mean: float
