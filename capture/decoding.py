@@ -65,6 +65,14 @@ class ColumnDecoder:
         """float32, which holds 24 bits exactly, or float64 where counts have more."""
         return np.float64 if self.wire_type in _BEYOND_24_BITS else np.float32
 
+    @property
+    def step(self) -> float:
+        """One count in the unit of the column; 0 where the logger sends no counts."""
+        if self.wire_type is WireType.F32:
+            return 0.0
+        sensitivity = 1.0 if self.calibration is None else self.calibration.law.sensitivity
+        return abs(self.scale) * sensitivity
+
     def readings(
         self, raw: npt.NDArray[np.uint8], zeros: npt.NDArray[np.float64] | float
     ) -> tuple[npt.NDArray[Any], npt.NDArray[np.bool_]]:
@@ -150,6 +158,11 @@ class BlockDecoder:
     def divisors(self) -> dict[str, int]:
         """Every how many samples each column has a reading."""
         return {decoder.column: decoder.divisor for decoder in self._columns}
+
+    @property
+    def steps(self) -> dict[str, float]:
+        """One count of each column in its unit; 0 where the logger sends no counts."""
+        return {decoder.column: decoder.step for decoder in self._columns}
 
     @property
     def periods_us(self) -> dict[str, int]:

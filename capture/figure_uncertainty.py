@@ -142,26 +142,36 @@ def with_uncertainties(figures: RunFigures, known: RunUncertainty) -> RunFigures
     return _with_points(_with_sums(figures, known, known.electrical), known, known.electrical)
 
 
-def _with_sums(figures: RunFigures, known: RunUncertainty, electrical: Electrical) -> RunFigures:
-    """Return the figures with the u of charges and energies.
-
-    What a gap hides counts as discharged: nobody knows, and a tool returns little.
-    """
+def whole_run(figures: RunFigures, known: RunUncertainty) -> Stretch | None:
+    """Return the sums over a whole run, as net charge and energy have them; None where there are none."""
     exposure, charge, energy = figures.exposure, figures.charge, figures.energy
-    parts = (figures.charge_discharged, figures.energy_discharged)
-    back = (figures.charge_returned, figures.energy_returned)
     if exposure is None or charge is None or energy is None:
-        return figures
-    whole = Stretch(
+        return None
+    charge_c = charge.value * COULOMB_PER_AH
+    return Stretch(
         exposure.discharged_s + exposure.returned_s,
-        charge.value * COULOMB_PER_AH,
+        charge_c,
         energy.value * JOULE_PER_WH,
         exposure.discharged_volt_s + exposure.returned_volt_s,
         exposure.square_a2_s,
         exposure.hidden_c,
         exposure.hidden_j,
-        known.skew_per_coulomb * charge.value * COULOMB_PER_AH,
+        known.skew_per_coulomb * charge_c,
+        hidden_a2_s=exposure.hidden_c**2 / exposure.hidden_s if exposure.hidden_s > 0 else 0.0,
     )
+
+
+def _with_sums(figures: RunFigures, known: RunUncertainty, electrical: Electrical) -> RunFigures:
+    """Return the figures with the u of charges and energies.
+
+    What a gap hides counts as discharged: nobody knows, and a tool returns little.
+    """
+    charge, energy = figures.charge, figures.energy
+    exposure, whole = figures.exposure, whole_run(figures, known)
+    parts = (figures.charge_discharged, figures.energy_discharged)
+    back = (figures.charge_returned, figures.energy_returned)
+    if exposure is None or whole is None:
+        return figures
     out = replace(
         whole,
         seconds=exposure.discharged_s,

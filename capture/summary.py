@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
+from capture.calibration.told import calibrations_of, not_calibrated
 from capture.cautions.all_of_them import cautions
 from capture.cautions.facts import Facts
 from capture.figure_uncertainty import RunUncertainty, run_uncertainty, with_uncertainties
@@ -92,6 +93,9 @@ class Summary:
             "mean_speed": _mean_speed(figures, self.known),
             "lowest_group": _lowest_group(figures),
             "peak_temperature": _json(figures.peak_temperature),
+            "calibrations": calibrations_of(document),
+            "not_calibrated": not_calibrated(document),
+            "recalibrated": document.get("recalibrated", []),
             "channels": {name: _channel(channel) for name, channel in figures.channels.items()},
             "marks": [{"t_s": mark["t_s"], "text": mark["text"]} for mark in document["marks"]],
             "notes": [note["text"] for note in document.get("notes", [])],

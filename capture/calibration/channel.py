@@ -46,6 +46,7 @@ class Calibration:
             "scale": 1.0 if line is None else line.scale,
             "offset": 0.0 if line is None else line.offset,
             "thermistor": asdict(self.law) if isinstance(self.law, Thermistor) else None,
+            "sensitivity": self.law.sensitivity,
             "u_scale": self.u_scale,
             "u_offset": self.u_offset,
             "correlation": self.correlation,

@@ -7,13 +7,17 @@ Handbook 100, 1966, as quoted; IEC 60028:1925 has the same 1/58, from memory). W
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import pi
-from typing import Any, Final
+from dataclasses import dataclass, field
+from math import hypot, pi
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 COPPER_OHM_MM2_PER_M: Final = 1 / 58
 COPPER_PER_K: Final = 0.00393
 _INCH_MM: Final = 25.4
+_SIGNIFICANT: Final = 3.0
 
 
 def awg_mm2(gauge: float) -> float:
@@ -37,15 +41,34 @@ class Resistor:
     u_ohm: float
 
 
+def resistor_of_drop(name: str, volts: tuple[float, float], amperes: tuple[float, float]) -> Resistor:
+    """Return a part from the voltage over it and the current through it, each with its standard uncertainty.
+
+    R = U / I, (u_R / R)^2 = (u_U / U)^2 + (u_I / I)^2 (JCGM 100:2008, 5.1.6). Raises ValueError for a current
+    that is not told from none, or a drop that is no resistance.
+    """
+    (drop_v, u_v), (current_a, u_a) = volts, amperes
+    if abs(current_a) <= _SIGNIFICANT * u_a:
+        raise ValueError(f"needs a current, and {current_a:.3g} A is not told from none")
+    ohm = drop_v / current_a
+    if ohm < 0:
+        raise ValueError("has a drop against the current: swap the meter's leads")
+    return Resistor(name, ohm, hypot(u_v / current_a, ohm * u_a / current_a))
+
+
 @dataclass(frozen=True, slots=True)
 class Rig:
     """What the rig puts between pack and tool, and on which side of it the voltage is sensed.
 
-    `sensed_at` is "pack" or "tool".
+    `sensed_at` is "pack" or "tool"; `date` and `reference` say when it was measured, and with what;
+    `constants` are what it was computed from, as the bench file has them.
     """
 
     parts: tuple[Resistor, ...]
     sensed_at: str = "pack"
+    date: str | None = None
+    reference: str | None = None
+    constants: Mapping[str, Any] = field(default_factory=dict)
 
     @property
     def ohm(self) -> float:
@@ -64,6 +87,9 @@ class Rig:
             "ohm": self.ohm,
             "u_ohm": self.u_ohm,
             "sensed_at": self.sensed_at,
+            "date": self.date,
+            "reference": self.reference,
+            "constants": dict(self.constants),
         }
 
     @classmethod
@@ -73,4 +99,10 @@ class Rig:
             Resistor(str(part["name"]), float(part["ohm"]), float(part["u_ohm"]))
             for part in document["parts"]
         )
-        return cls(tuple(parts), str(document["sensed_at"]))
+        return cls(
+            tuple(parts),
+            str(document["sensed_at"]),
+            document.get("date"),
+            document.get("reference"),
+            dict(document.get("constants") or {}),
+        )

@@ -61,6 +61,8 @@ def fit_span(points: Sequence[KnownPoint], *, reference_gain: float = 0.0, scale
         return FittedSpan(scale, offset, abs(scale) * reference_gain, u_offset, 0.0, (0.0,))
     if np.ptp(x) == 0:
         raise ValueError("all readings are the same: the channel did not follow the known values")
+    if np.ptp(y) == 0:
+        raise ValueError("all known values are the same: they span nothing")
     u_y = np.array([point.u_reference for point in points])
     u_x = np.array([point.u_reading for point in points])
     slope, variance = float(np.polyfit(x, y, 1)[0]), np.ones(len(points))

@@ -101,9 +101,14 @@ def broken_thermometer(facts: Facts) -> Iterator[str]:
             lowest == highest
             and channel.readings >= STUCK_READINGS
             and facts.figures.duration_s >= STUCK_S
-            and float(facts.channel(column).get("scale") or 0.0) <= FINE_STEP_K
+            and _step_k(facts, column) <= FINE_STEP_K
         ):
             yield f"{column} stood at {lowest:.2f} °C throughout: the sensor is stuck"
+
+
+def _step_k(facts: Facts, column: str) -> float:
+    known = facts.known.channels.get(column)
+    return 0.0 if known is None else known.resolution
 
 
 def _lowest(facts: Facts, column: str) -> float | None:

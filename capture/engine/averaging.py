@@ -1,9 +1,8 @@
-"""Means of a logger's channels over some seconds, as the logger gives them: what a calibration is made of."""
+"""What a logger's channels show over some seconds, as it gives them: what a calibration is made of."""
 
 from __future__ import annotations
 
 import time
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Self
 
 import numpy as np
@@ -11,10 +10,11 @@ import numpy as np
 from capture.engine.conversation import Conversation
 from capture.errors import LinkLost
 from capture.path import LoggerDescription, SamplePath
+from capture.plateau import Plateau, plateau_of
 from firmware_protocol.host_link import Described
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from types import TracebackType
 
     from capture.blocks import SampleBlock
@@ -25,35 +25,6 @@ _ANSWERS_WITHIN_S: Final = 10.0
 #: A logger whose time stands still would be waited for for ever.
 _PATIENCE: Final = 5.0
 _CATCH_UP_S: Final = 0.3
-#: Common practice, no source.
-_DRIFT_SIGMAS: Final = 5.0
-_DRIFT_SHARE: Final = 0.01
-
-
-@dataclass(frozen=True, slots=True)
-class Average:
-    """Mean of a channel in its unit over `seconds`, scatter of one reading, drift from first to last third.
-
-    `u` is the standard uncertainty of the mean: the scatter over the root of the readings, and the drift as a
-    rectangle (JCGM 100:2008, 4.2.3 and 4.3.7).
-    """
-
-    mean: float
-    scatter: float
-    drift: float
-    readings: int
-    seconds: float
-
-    @property
-    def is_still(self) -> bool:
-        """Whether it drifts no more than its noise explains, or than a hundredth of itself."""
-        by_noise = _DRIFT_SIGMAS * self.scatter / (self.readings / 3) ** 0.5
-        return bool(self.drift <= max(by_noise, _DRIFT_SHARE * abs(self.mean)))
-
-    @property
-    def u(self) -> float:
-        """The standard uncertainty of the mean."""
-        return float(np.hypot(self.scatter / self.readings**0.5, self.drift / 12**0.5))
 
 
 class ListeningLogger:
@@ -95,27 +66,63 @@ class ListeningLogger:
 
     def averages(
         self, seconds: float, progress: Callable[[float], None] = lambda _done_s: None
-    ) -> dict[str, Average]:
-        """Return the mean of each channel over the next `seconds` of the logger's time.
+    ) -> dict[str, Plateau]:
+        """Return what each channel shows over the next `seconds` of the logger's time.
 
         A channel without a reading in that time is left out. What came while nobody listened is passed over.
         Raises LinkError where the stream breaks off.
         """
+        for blocks in self._windows(seconds, progress):
+            found = {name: self._window(blocks, name) for name in blocks[0].columns}
+            return {name: plateau for name, plateau in found.items() if plateau is not None}
+        return {}
+
+    def wait_for_plateau(
+        self,
+        column: str,
+        seconds: float,
+        patience_s: float,
+        progress: Callable[[float], None] = lambda _done_s: None,
+    ) -> Plateau | None:
+        """Return the first `seconds` in which a channel holds still, or the last in which it did not.
+
+        It is looked at again and again until `patience_s` of the logger's time are over. None where it gave
+        no reading. Raises LinkError where the stream breaks off.
+        """
+        found, begun_us = None, None
+        for blocks in self._windows(seconds, progress):
+            found = self._window(blocks, column)
+            begun_us = int(blocks[0].ticks_us[0]) if begun_us is None else begun_us
+            waited_s = (int(blocks[-1].ticks_us[-1]) - begun_us) * 1e-6
+            if (found is not None and found.why_not is None) or waited_s >= patience_s:
+                break
+        return found
+
+    def _windows(self, seconds: float, progress: Callable[[float], None]) -> Iterator[list[SampleBlock]]:
+        """Yield the latest `seconds` of the stream, from the first whole ones on, again with each turn."""
         self._catch_up()
         blocks: list[SampleBlock] = []
-        first_us: int | None = None
         give_up = time.monotonic() + _ANSWERS_WITHIN_S + _PATIENCE * seconds
         while True:
-            for block in self._take_turn():
-                blocks.append(block)
-                first_us = int(block.ticks_us[0]) if first_us is None else first_us
-            if blocks and first_us is not None:
-                done_s = (int(blocks[-1].ticks_us[-1]) - first_us) * 1e-6
-                progress(min(done_s, seconds))
-                if done_s >= seconds:
-                    return _averages(blocks, first_us, seconds)
+            came = self._take_turn()
+            blocks += came
+            if came:
+                span_s = (int(blocks[-1].ticks_us[-1]) - int(blocks[0].ticks_us[0])) * 1e-6
+                progress(min(span_s, seconds))
+                if span_s >= seconds:
+                    blocks = _latest(blocks, seconds)
+                    yield blocks
+                    give_up = time.monotonic() + _ANSWERS_WITHIN_S + _PATIENCE * seconds
             if time.monotonic() > give_up:
                 raise LinkLost("sends no samples", self._where, "Check the logger and its cable.")
+
+    def _window(self, blocks: list[SampleBlock], column: str) -> Plateau | None:
+        """Return what a channel shows in these blocks."""
+        assert self._path is not None  # noqa: S101
+        seconds = np.concatenate([block.ticks_us for block in blocks]) * 1e-6
+        readings = np.concatenate([block.columns[column] for block in blocks]).astype(np.float64)
+        clipped = [block.clipped.get(column, np.zeros(len(block), bool)) for block in blocks]
+        return plateau_of(seconds, readings, np.concatenate(clipped), self._path.decoder.steps[column])
 
     def _catch_up(self) -> None:
         """Take what waits: a person at the keyboard thinks for minutes, and the stream runs on meanwhile."""
@@ -138,17 +145,9 @@ class ListeningLogger:
         return [] if self._path is None else self._path.receive(turn.events, turn.host_ns).fresh
 
 
-def _averages(blocks: list[SampleBlock], first_us: int, seconds: float) -> dict[str, Average]:
-    ticks = np.concatenate([block.ticks_us for block in blocks])
-    inside = ticks <= first_us + seconds * 1e6
-    found = {}
-    for name in blocks[0].columns:
-        readings = np.concatenate([block.columns[name] for block in blocks])[inside].astype(np.float64)
-        readings = readings[~np.isnan(readings)]
-        if len(readings) == 0:
-            continue
-        third = max(1, len(readings) // 3)
-        drift = float(readings[-third:].mean() - readings[:third].mean())
-        scatter = float(readings.std(ddof=1)) if len(readings) > 1 else 0.0
-        found[name] = Average(float(readings.mean()), scatter, abs(drift), len(readings), seconds)
-    return found
+def _latest(blocks: list[SampleBlock], seconds: float) -> list[SampleBlock]:
+    """Return the last `seconds` of blocks that follow one another."""
+    from_us = int(blocks[-1].ticks_us[-1]) - seconds * 1e6
+    kept = [block for block in blocks if block.ticks_us[-1] >= from_us]
+    first = int(np.searchsorted(kept[0].ticks_us, from_us))
+    return [kept[0].part(first, len(kept[0])), *kept[1:]]

@@ -37,7 +37,8 @@ class ColumnSurvey:
             return
         found = values[rows]
         self.readings += len(rows)
-        self.lowest, self.highest = min(self.lowest, found.min()), max(self.highest, found.max())
+        self.lowest = min(self.lowest, float(found.min()))
+        self.highest = max(self.highest, float(found.max()))
         at = first_row + rows
         if self._last_row is not None:
             at = np.concatenate([[self._last_row], at])

@@ -59,8 +59,8 @@ class Electrical:
 class Stretch:
     """The sums over one stretch of time: seconds, C, J, V s, A^2 s.
 
-    `hidden_c` and `hidden_j` are what its gaps hide; `volt_amperes` is the sum of V dI over it;
-    `ends` is how many of its ends lie under load.
+    `hidden_c`, `hidden_j` and `hidden_a2_s` are what its gaps hide; `volt_amperes` is the sum of V dI over
+    it; `ends` is how many of its ends lie under load.
     """
 
     seconds: float
@@ -72,6 +72,7 @@ class Stretch:
     hidden_j: float = 0.0
     volt_amperes: float = 0.0
     ends: int = 0
+    hidden_a2_s: float = 0.0
 
 
 def charge_u(known: Electrical, stretch: Stretch) -> float:
@@ -92,9 +93,35 @@ def charge_u(known: Electrical, stretch: Stretch) -> float:
     )
 
 
-def energy_u(known: Electrical, stretch: Stretch) -> float:
-    """Return u of an energy in joule, E = sum of V I dt: what `power_sum_u` has, and time and gaps."""
-    return root_sum_square(power_sum_u(known, stretch), known.clock * stretch.energy_j, stretch.hidden_j)
+def energy_u(known: Electrical, stretch: Stretch, beyond_ohm: float = 0.0) -> float:
+    """Return u of an energy in joule, E = sum of V I dt: what `power_sum_u` has, and time and gaps.
+
+    With `beyond_ohm` it is that of E + R S at the far side of a resistance (negative: behind it), S the sum
+    of I^2 dt; the same current is in both terms, and its errors are counted once. R itself is not in it.
+    """
+    beyond_j = beyond_ohm * stretch.square_a2_s
+    return root_sum_square(
+        power_sum_u(known, stretch, beyond_ohm),
+        known.clock * (stretch.energy_j + beyond_j),
+        stretch.hidden_j + beyond_ohm * stretch.hidden_a2_s,
+    )
+
+
+def square_u(known: Electrical, stretch: Stretch) -> float:
+    """Return u of S, the sum of I^2 dt in A^2 s.
+
+    A gain moves it by 2 S, an offset by 2 Q; n = T / dt samples scatter by 2 I s dt each. Of means over
+    windows in which the tool chops it lacks their variance, between nothing and MOST_RIPPLE^2 S.
+    """
+    ripple = MOST_RIPPLE**2 * stretch.square_a2_s if known.averaged else 0.0
+    return root_sum_square(
+        known.current.common(2 * stretch.square_a2_s, 2 * stretch.charge_c),
+        2 * known.current.standing * stretch.charge_c,
+        2 * known.scatter_a * math.sqrt(stretch.square_a2_s * known.spacing_s),
+        known.clock * stretch.square_a2_s,
+        stretch.hidden_a2_s,
+        rectangular(ripple),
+    )
 
 
 def mean_power_u(known: Electrical, stretch: Stretch) -> float:
@@ -102,29 +129,33 @@ def mean_power_u(known: Electrical, stretch: Stretch) -> float:
     return power_sum_u(known, stretch) / stretch.seconds if stretch.seconds > 0 else 0.0
 
 
-def power_sum_u(known: Electrical, stretch: Stretch) -> float:
+def power_sum_u(known: Electrical, stretch: Stretch, beyond_ohm: float = 0.0) -> float:
     """Return u of the sum of V I dt in joule as far as it comes from the readings.
 
     Either gain moves it by E, the current's offset by the integral of V, the voltage's by Q. Samples scatter
     by dt sqrt(sum of V^2 s_I^2 + I^2 s_V^2 + 2 r V I s_I s_V). Where both are means over windows in which the
     tool chops, the product of means is too high by R times the variance of the current inside the window:
     between nothing and R MOST_RIPPLE^2 I^2, a rectangle. A skew d between both moves it by d times the sum of
-    V dI.
+    V dI. With R I^2 of `beyond_ohm` added, the current's gain moves it by 2 R S more and its offset by 2 R Q,
+    and the mean of squares is too low by the same variance.
     """
     seconds = max(stretch.seconds, known.spacing_s)
-    by_current = known.scatter_a * abs(stretch.volt_s) / seconds
+    beyond_j = beyond_ohm * stretch.square_a2_s
+    volt_s = stretch.volt_s + 2 * beyond_ohm * stretch.charge_c
+    by_current = known.scatter_a * abs(volt_s) / seconds
     by_voltage = known.scatter_v * math.sqrt(abs(stretch.square_a2_s) / seconds)
     both = by_current**2 + by_voltage**2 + 2 * known.together * by_current * by_voltage
     scatter = math.sqrt(max(both, 0.0) * seconds * known.spacing_s)
-    chopped = known.resistance_ohm * MOST_RIPPLE**2 * stretch.square_a2_s if known.averaged else 0.0
+    too_high_ohm = known.resistance_ohm - beyond_ohm
+    chopped = too_high_ohm * MOST_RIPPLE**2 * stretch.square_a2_s if known.averaged else 0.0
     return root_sum_square(
-        known.current.common(stretch.energy_j, stretch.volt_s),
+        known.current.common(stretch.energy_j + 2 * beyond_j, volt_s),
         known.voltage.common(stretch.energy_j, stretch.charge_c),
-        known.current.standing * stretch.volt_s,
+        known.current.standing * volt_s,
         known.voltage.standing * stretch.charge_c,
         scatter,
         rectangular(chopped),
-        ends_share(known, stretch.seconds, stretch.ends) * stretch.energy_j,
+        ends_share(known, stretch.seconds, stretch.ends) * (stretch.energy_j + beyond_j),
         known.skew_s * stretch.volt_amperes,
     )
 

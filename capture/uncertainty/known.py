@@ -37,32 +37,43 @@ def channel_uncertainties(
     is assumed of a hobby logger; the resolution is one count of the channel. `noise` is the standard
     deviation of one reading by column, where the run tells it.
     """
-    calibrated = {
-        entry["column"]: _calibrated(entry)
-        for entry in document.get("calibrations") or []
-        if entry.get("u_scale") is not None or entry.get("u_offset") is not None
-    }
+    entries = {entry["column"]: entry for entry in document.get("calibrations") or []}
     told: dict[str, ChannelUncertainty] = {}
     for channel in document.get("channels", []):
         column = channel["column"]
-        known = calibrated.get(column) or _assumed(column)
+        known = known_of(column, entries.get(column))
         if known is not None:
             told[column] = replace(
                 known,
                 noise=(noise or {}).get(column) or 0.0,
-                resolution=_step(channel),
+                resolution=_step(channel, entries.get(column, {})),
             )
     return told
 
 
-def _step(channel: Mapping[str, Any]) -> float:
-    """Return one count of a channel in its unit; 0 where it does not send counts."""
+def known_of(column: str, entry: Mapping[str, Any] | None) -> ChannelUncertainty | None:
+    """Return what a calibration says of a column, else what is assumed of it; None where nothing is known."""
+    if entry is None or (entry.get("u_scale") is None and entry.get("u_offset") is None):
+        return assumed_of(column)
+    return _calibrated(entry)
+
+
+def _step(channel: Mapping[str, Any], calibration: Mapping[str, Any]) -> float:
+    """Return one count of a channel in the unit of its column; 0 where it does not send counts.
+
+    The channel table has it as the logger gave it, that of a text file as the column has it.
+    """
     if channel.get("wire_type") == "f32":
         return 0.0
-    return abs(float(channel.get("scale") or 0.0))
+    step = abs(float(channel.get("scale") or 0.0))
+    if channel.get("wire_type") == "text":
+        return step
+    of_line = abs(float(calibration.get("scale", 1.0)))
+    return step * float(calibration.get("sensitivity", of_line))
 
 
-def _assumed(column: str) -> ChannelUncertainty | None:
+def assumed_of(column: str) -> ChannelUncertainty | None:
+    """Return what is assumed of a column that nobody calibrated; None where nothing can be."""
     return next((assumed for names, assumed in _ASSUMED if names.fullmatch(column)), None)
 
 
@@ -75,7 +86,7 @@ def _calibrated(entry: Mapping[str, Any]) -> ChannelUncertainty:
     nothing of the offset: what was not measured is assumed as without a calibration.
     """
     scale = float(entry["scale"])
-    assumed = _assumed(str(entry["column"])) or ChannelUncertainty(0.0, 0.0)
+    assumed = assumed_of(str(entry["column"])) or ChannelUncertainty(0.0, 0.0)
     measured_scale, measured_offset = entry.get("u_scale"), entry.get("u_offset")
     u_scale = assumed.gain * abs(scale) if measured_scale is None else float(measured_scale)
     u_offset = assumed.offset if measured_offset is None else float(measured_offset)

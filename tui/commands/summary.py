@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Final
 
 from capture.quantities import UNIT_LABELS, Figure
 from tui.commands.reading import add_recording_argument, read_summary
@@ -13,7 +13,10 @@ if TYPE_CHECKING:
     import argparse
 
     from capture.folds.figures import RunFigures
+    from capture.rig_burden import Burden
     from capture.summary import Summary
+
+_MANY_GROUPS: Final = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -48,9 +51,11 @@ def _print(summary: Summary) -> None:
     if burden is not None:
         _line("energy at the pack", _value(burden.at_pack, 4))
         _line("energy at the tool", _value(burden.at_tool, 4))
+        _line("rig", _rig(burden))
     _line("cuts", "cannot tell" if figures.cuts is None else f"{figures.cuts:10d}")
     _channels(summary)
     print_result(f"  {COVERAGE_MEANS}")
+    _calibrations(document)
     for mark in document["marks"]:
         at = "?" if mark["t_s"] is None else f"{mark['t_s']:.3f}"
         _line("mark", f"{at:>10} s {mark['text']}")
@@ -93,6 +98,54 @@ def _channels(summary: Summary) -> None:
         _line("lowest group", f"{_value(group.voltage, 3)}   group {group.group}")
     if figures.peak_temperature is not None:
         _line("hottest", _value(figures.peak_temperature, 1))
+
+
+def _calibrations(document: dict[str, Any]) -> None:
+    """Print which channels were calibrated, when and against what, and in one line which were not."""
+    from capture.calibration.told import calibrations_of, not_calibrated
+
+    for told in calibrations_of(document):
+        about = [told["column"], told["kind"].replace("_", " "), told["date"], told["reference"]]
+        words = ", ".join(filter(None, about))
+        if told["u_scale"] is None and told["u_offset"] is None:
+            words += ", its uncertainty not known"
+        for mended in told["mended"]:
+            old, new = mended["from"], mended["to"]
+            words += f"; mended from {_changed(old, new)} to {_changed(new, old)}"
+        _line("calibrated", words)
+    for mended in document.get("recalibrated", []):
+        if mended["column"] is None:
+            old, new = mended["from"], mended["to"]
+            _line("rig", f"mended from {_changed(old, new)} to {_changed(new, old)}")
+    if missing := not_calibrated(document):
+        _line("not calibrated", ", ".join(_without_groups(missing)))
+
+
+def _without_groups(columns: list[str]) -> list[str]:
+    """Return columns with those of many groups as one word."""
+    groups = [column for column in columns if column.startswith("group_")]
+    if len(groups) < _MANY_GROUPS:
+        return columns
+    others = [column for column in columns if column not in groups]
+    return [*others, f"{groups[0]} to {groups[-1]}"]
+
+
+def _changed(values: dict[str, Any], others: dict[str, Any]) -> str:
+    """Return the constants that are not the same among the others, all where none differs."""
+    changed = {key: value for key, value in values.items() if others.get(key) != value} or values
+    return " ".join(
+        f"{key}={value:.6g}" if isinstance(value, float) else f"{key}={value}"
+        for key, value in changed.items()
+    )
+
+
+def _rig(burden: Burden) -> str:
+    """Return the resistance of the rig, what it drops at the peak current, and what it is made of."""
+    whole = burden.resistance
+    value = _value(Figure(whole.value * 1e3, whole.u and whole.u * 1e3, "mΩ"), 2)
+    drop = "" if burden.drop is None else f"   drops {burden.drop.value:.2f} V at the peak"
+    parts = ", ".join(f"{name} {part.value * 1e3:.2f}" for name, part in burden.parts.items())
+    return f"{value}{drop} ({parts})"
 
 
 def _value(figure: Figure, decimals: int) -> str:
