@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
-from typing import Any
+import textwrap
+from typing import Any, Final
 
 from tui.formatting import progress_bar
+
+#: A line that is broken goes on so far to the right.
+_HANGING: Final = 2
 
 
 class WrongUsage(Exception):  # noqa: N818  the name says what it is
@@ -24,8 +29,17 @@ def print_result(line: str = "") -> None:
 
 
 def say(line: str) -> None:
-    """Print one line for the person at the keyboard."""
-    print(visible(line), file=sys.stderr, flush=True)
+    """Print one line for the person at the keyboard; a terminal gets it broken at words."""
+    text = visible(line)
+    if sys.stderr.isatty():
+        text = "\n".join(_broken(part) for part in text.split("\n"))
+    print(text, file=sys.stderr, flush=True)
+
+
+def _broken(line: str) -> str:
+    indent = " " * (len(line) - len(line.lstrip()) + _HANGING)
+    width = shutil.get_terminal_size().columns
+    return "\n".join(textwrap.wrap(line, max(width, 2 * len(indent)), subsequent_indent=indent)) or line
 
 
 def visible(text: str) -> str:

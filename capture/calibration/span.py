@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 _ROUNDS: Final = 3
 _TWO: Final = 2
+#: A scale that is known worse than this says that the values were not set, or too close to each other.
+_MOST_OF_SCALE: Final = 0.2
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,12 @@ def fit_span(points: Sequence[KnownPoint], *, reference_gain: float = 0.0, scale
     left = y - height - slope * (x - middle)
     widened = _widened(float(weights @ left**2), len(points), known=known)
     var_slope, var_height = widened / squares, widened / float(weights.sum())
+    if var_slope > (_MOST_OF_SCALE * slope) ** 2:
+        share = 100 * float(np.sqrt(var_slope)) / abs(slope)
+        raise ValueError(
+            f"the readings hardly follow the known values (the scale would be known to {share:.0f} % only): "
+            "see that each was set while it was read, and set them further apart"
+        )
     offset = height - slope * middle
     var_offset = var_height + middle**2 * var_slope + (offset * reference_gain) ** 2
     covariance = -middle * var_slope + slope * offset * reference_gain**2

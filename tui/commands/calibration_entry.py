@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 #: How long a terminal waits for a reading that holds still.
 PATIENCE_S: Final = 60.0
+_MAKES_A_LINE: Final = 2
 #: Standard gravity stands for the local one, 9.780 to 9.832 m/s2 over the world (from memory): a rectangle.
 _GRAVITY_GAIN: Final = 0.0016
 
@@ -118,11 +119,18 @@ def channel_entry(
     reference = arguments.reference
     if guided and not reference:
         reference = dialogue.ask("Compared with what (Enter: not said): ")
-    entry = {"kind": kind, **found.values}
+    entry = {"kind": kind, **{key: _written(value) for key, value in found.values.items()}}
     if arguments.becomes:
         entry["becomes"] = arguments.becomes
     entry["date"] = datetime.now().astimezone().date()
     return {**entry, "reference": reference} if reference else entry
+
+
+def _written(value: Any) -> Any:
+    """Return a number in as many digits as any meter could justify, and some for the arithmetic."""
+    if isinstance(value, list):
+        return [_written(one) for one in value]
+    return float(f"{value:.9g}") if isinstance(value, float) else value
 
 
 def _typed(
@@ -182,6 +190,7 @@ def _say_residuals(kind: str, points: list[KnownPoint], found: Entry) -> None:
     """Say what each known value leaves, and what one alone does not tell."""
     if len(points) == len(found.residuals):
         for point, left in zip(points, found.residuals, strict=True):
-            say(f"  {point.reference:12g}   read {point.reading:12.6g}   left over {left:+.3g}")
+            fitted = f"   left over {left:+.3g}" if len(points) > _MAKES_A_LINE else ""
+            say(f"  {point.reference:12g}   read {point.reading:12.6g}{fitted}")
     if len(points) == 1 and kind != "thermistor" and "u_scale" not in found.values:
         say("  one known value is a zero: of the scale nothing is known but what is assumed of hobby sensors")

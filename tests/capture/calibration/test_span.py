@@ -55,3 +55,10 @@ def test_what_does_not_determine_a_line_is_said():
         fit_span([])
     with pytest.raises(ValueError, match="did not follow"):
         fit_span([KnownPoint(0.0, 1.0), KnownPoint(10.0, 1.0)])
+
+
+def test_readings_that_hardly_follow_the_known_values_make_no_scale():
+    """Zero and 20 A were typed while 20 A flowed: the difference is the noise of the readings."""
+    points = [KnownPoint(0.0, 19.9979, 0.0, 0.0015), KnownPoint(20.0, 19.9996, 0.1, 0.0008)]
+    with pytest.raises(ValueError, match="hardly follow the known values"):
+        fit_span(points)
