@@ -13,6 +13,7 @@ from capture.studies.known_coefficients import KnownCoefficients
 from capture.studies.known_pack import CAPACITY_LN_SD
 from capture.studies.open_circuit_terms import (
     START_SOC_SD,
+    guessed_capacity_c,
     knots_beyond,
     knots_of,
     known_terms,
@@ -78,6 +79,7 @@ class CircuitSearch:
             [stretch.start_s + stretch.step_s * stretch.means(stretch.at) for stretch in stretches]
         )
         self._sizes = np.concatenate([stretch.sizes for stretch in stretches])
+        self._moved_a = np.concatenate([stretch.moved_a() for stretch in stretches])
         self._noise_v = step_noise(np.concatenate([np.diff(stretch.voltage_v) for stretch in stretches]))
         self._floor_v2 = self._least_variance(resolution_v)
         self._soc, self._ln_capacity = self._first_guess(), 0.0
@@ -111,8 +113,7 @@ class CircuitSearch:
     def _terms(self, drawn_c: Floats) -> OpenCircuitTerms:
         """Return the open-circuit terms at charges drawn, around what is known so far."""
         if self._pack is None:
-            load_a = float(np.quantile(np.abs(self._current_a), 0.95))
-            return unknown_terms(drawn_c, self._run_c, float(self._voltage_v[0]), load_a)
+            return unknown_terms(drawn_c, self._run_c, float(self._voltage_v[0]), self._load_a())
         capacity_c = self._pack.capacity_c
         empty_c = self._soc * capacity_c * float(np.exp(self._ln_capacity))
         knots_c = knots_beyond(knots_of(capacity_c, self._run_c), empty_c, capacity_c)
@@ -126,7 +127,7 @@ class CircuitSearch:
 
     def _unseen_sds_v(self) -> Floats:
         """Return by how much the open-circuit voltage may have moved in the hole before each stretch."""
-        load_a = float(np.quantile(np.abs(self._current_a), 0.95))
+        load_a = self._load_a()
         per_c = _fall_per_coulomb(self._voltage_v, self._drawn_c)
         return np.array(
             [max(per_c * load_a * stretch.lost_s, _LEAST_UNSEEN_V) for stretch in self._stretches[1:]]
@@ -149,9 +150,22 @@ class CircuitSearch:
         return self._drawn_c
 
     @property
-    def current_a(self) -> Floats:
-        """The mean current of each block (n)."""
-        return self._current_a
+    def moved_a(self) -> Floats:
+        """By how much the mean current of each block (n) changes with one interval of delay."""
+        return self._moved_a
+
+    @property
+    def run_c(self) -> tuple[float, float]:
+        """The least and the most charge drawn in the run."""
+        return self._run_c
+
+    @property
+    def capacity_c(self) -> float:
+        """About how much the pack holds: its rating, or what its load tells."""
+        return guessed_capacity_c(self._load_a()) if self._pack is None else self._pack.capacity_c
+
+    def _load_a(self) -> float:
+        return float(np.quantile(np.abs(self._current_a), 0.95))
 
     def circuit(self) -> FittedCircuit | None:
         """Return the circuit with as many pairs as the run determines; None where it determines no R0."""
@@ -159,6 +173,13 @@ class CircuitSearch:
         if found.known is None:
             return None
         return self._circuit(found.known, found.richer, found.undetermined)
+
+    def roughly(self, taus_s: Sequence[float]) -> tuple[Floats, tuple[float, ...]]:
+        """Return R0 and the resistances at about these time constants, before anything else is known."""
+        fit = SeparableFit(self._stretches, self._voltage_v, self._block_terms(), self._first_variances())
+        within = tuple(np.clip(taus_s, fit.shortest_s, fit.longest_s).tolist())
+        first = fit.terms.columns.shape[1]
+        return fit.solve(within).coefficients[first : first + 1 + len(within)], within
 
     def settled(self, further: Floats | None = None, taus_s: tuple[float, ...] | None = None) -> SeparableFit:
         """Return the fit with its terms laid around what two pairs find, and the variances these leave.
@@ -176,7 +197,8 @@ class CircuitSearch:
         for _ in range(_ROUNDS):
             fit = SeparableFit(self._stretches, self._voltage_v, terms(), variance)
             solution = fit.search(_MOST_PAIRS, start_s) if taus_s is None else fit.solve(taus_s)
-            variance = np.maximum(block_variances(solution.residual_v, self._sizes), self._floor_v2)
+            told = block_variances(solution.residual_v, self._sizes, self._moved_a)
+            variance = np.maximum(told, self._floor_v2)
             start_s = solution.taus_s
             self._move_to(solution)
         self._taus_s = start_s

@@ -92,19 +92,22 @@ class KnownCoefficients:
             for pair, tau_s in enumerate(self.solution.taus_s)
         )
 
-    def response_at(self, after_s: float) -> tuple[float, float]:
+    def response_at(self, after_s: float, form: Floats) -> tuple[float, float]:
         """Return the resistance `after_s` seconds after a step in ohm, and its standard uncertainty.
 
-        Z = R0 + sum of R (1 - exp(-t / tau)), and by ln tau -R t / tau exp(-t / tau).
+        Z = R0 + sum of R (1 - exp(-t / tau)), and by ln tau -R t / tau exp(-t / tau). `form` (m) is the form
+        of the drift where it is asked for; the last 2 m terms are those of the ohmic and the slow part.
         """
+        drifts = self.terms[self._first - 2 * len(form) :].reshape(2, -1) @ form + 1.0
         ratio = after_s / np.array(self.solution.taus_s)
         ohms = np.array([self._ohm(pair) for pair in range(self._pairs)])
         weights = np.zeros((1, self.count))
-        weights[0, self._first] = 1.0
-        weights[0, self._first + 1 : self._first + 1 + self._pairs] = -np.expm1(-ratio)
-        weights[0, self.count - self._pairs :] = -ohms * ratio * np.exp(-ratio)
-        value = self.ohmic + float(-np.expm1(-ratio) @ ohms)
-        return value, float(self._covariance.u(weights)[0])
+        slow = float(-np.expm1(-ratio) @ ohms)
+        weights[0, self._first] = drifts[0]
+        weights[0, self._first + 1 : self._first + 1 + self._pairs] = -np.expm1(-ratio) * drifts[1]
+        weights[0, self.count - self._pairs :] = -ohms * ratio * np.exp(-ratio) * drifts[1]
+        weights[0, self._first - 2 * len(form) : self._first] = np.outer((self.ohmic, slow), form).ravel()
+        return float(drifts @ (self.ohmic, slow)), float(self._covariance.u(weights)[0])
 
     @property
     def independent_share(self) -> float:

@@ -18,6 +18,7 @@ from capture.quantities import COULOMB_PER_AH, Figure
 from capture.studies.circuit import can_tell, fast_enough
 from capture.studies.drifting_response import drifting_response, parts_under
 from capture.studies.known_pack import known_pack
+from capture.studies.skew import skew_of
 from capture.studies.steps import find_steps
 from capture.studies.thinning import stretches_of
 from capture.uncertainty.channels import HOBBY_DIVIDER, HOBBY_SHUNT
@@ -46,11 +47,9 @@ _DIFFERS_SHARE: Final = 0.2
 _MOST_U_SHARE: Final = 0.1
 #: A resistance that is known no better than this is not told.
 _MOST_U_RELATIVE: Final = 0.5
-#: A figure of a run in which the resistance changed stands for a moment that is open by this share of it; and
-#: the change, taken as straight in the charge drawn, follows warmth and time as well: it is off by this
-#: share of itself. Half widths of rectangles; common practice, no source.
-_OPEN_MOMENT: Final = 0.25
-_NOT_STRAIGHT: Final = 0.1
+#: A figure of a run in which the resistance changed stands for a moment that is open by this share of how
+#: much it differs from step to step (standard deviations). Common practice, no source.
+_OPEN_MOMENT: Final = 0.5
 _BEFORE_S: Final = 0.5
 _EDGE_S: Final = 0.05
 _LEAST_BEFORE: Final = 1
@@ -105,13 +104,16 @@ def pulse_resistance(
         return None
     found = find_steps(run)
     edges_s = [step.t_s - _EDGE_S for step in found]
-    stretches = [stretch for stretch in stretches_of(run, edges_s) if can_tell(stretch)]
+    skew = skew_of(run) if fast_enough(run) else None
+    later_s = 0.0 if skew is None else skew.later_s
+    stretches = [stretch for stretch in stretches_of(run, edges_s, later_s) if can_tell(stretch)]
     if not stretches:
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
     amperes = uncertainties.get("current_a", HOBBY_SHUNT)
     pack = known_pack(card, volts, curve)
-    drifting = drifting_response(stretches, pack, card, volts.resolution, taus_s)
+    u_skew = 0.0 if skew is None else skew.u
+    drifting = drifting_response(stretches, pack, volts.resolution, taus_s, u_skew)
     if drifting is None:
         return None
     search, response = drifting.search, drifting.response
@@ -132,21 +134,16 @@ def pulse_resistance(
         for number, step in enumerate(found)
     )
     pulse = tuple(
-        _of_run(drifting, after_s, scatter, gain)
-        for after_s, (_, scatter) in zip(PULSE_TIMES_S, by_time, strict=True)
+        _of_run(drifting, after_s, at_steps.drawn_c(found, figures), scatter, gain)
+        for after_s, (figures, scatter) in zip(PULSE_TIMES_S, by_time, strict=True)
     )
     return PulseResistance(
         steps,
         pulse,
-        _ohmic(response, gain) if fast_enough(run) else None,
+        _told(*drifting.at(0.0, at_steps.drawn_c(found)), gain) if fast_enough(run) else None,
         response.circuit is not None,
         response.circuit_taus_s,
     )
-
-
-def _ohmic(response: StepResponse, gain: float) -> Figure | None:
-    ohm, u_fit = response.at(0.0)
-    return _told(ohm, u_fit, gain)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,16 +177,25 @@ def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Fig
     return figures, (square / len(known)) ** 0.5
 
 
-def _of_run(drifting: DriftingResponse, after_s: float, scatter: float | None, gain: float) -> Figure | None:
-    """Return the resistance of the whole run; None where no step reaches that time.
+def _of_run(
+    drifting: DriftingResponse, after_s: float, drawn_c: Floats, scatter: float | None, gain: float
+) -> Figure | None:
+    """Return the resistance of the whole run, the mean over its steps; None where none reaches that time.
 
     A resistance that changed has no one value: which moment of the run the figure stands for is open.
     """
     if scatter is None:
         return None
-    ohm, u_fit = drifting.response.at(after_s)
-    moment = _OPEN_MOMENT * drifting.change_at(after_s) / 3**0.5
+    ohm, u_fit = drifting.at(after_s, drawn_c)
+    changed = drifting.shares_at(drawn_c) @ _parts_at(drifting.response, after_s)
+    moment = _OPEN_MOMENT * float(changed.std())
     return _told(ohm, float(np.sqrt(u_fit**2 + (ohm * scatter) ** 2 + moment**2)), gain)
+
+
+def _parts_at(response: StepResponse, after_s: float) -> Floats:
+    """Return the ohmic and the slow part (2) of the run's mean response so long after a step, in ohm."""
+    slow = -np.expm1(-after_s / np.array(response.taus_s)) @ response.ohms[1:]
+    return np.array([response.ohms[0], slow])
 
 
 def _told(ohm: float, u_fit: float, gain: float) -> Figure | None:
@@ -218,6 +224,11 @@ class _AtSteps:
         self._drifting = drifting
         self._response = drifting.response
 
+    def drawn_c(self, steps: Sequence[Step], told: Sequence[object | None] | None = None) -> Floats:
+        """Return the charges drawn before steps, of those only that `told` has a figure of."""
+        kept = [step.t_s for number, step in enumerate(steps) if told is None or told[number] is not None]
+        return np.interp(kept, self._times_s, self._drawn_c)
+
     def resistance(self, step: Step, after_s: float) -> _AtStep | None:
         """Return the resistance `after_s` after a step; None where the run breaks off or does not tell it."""
         for number, stretch in enumerate(self._stretches):
@@ -234,11 +245,9 @@ class _AtSteps:
         if before < _LEAST_BEFORE or len(rows) - before < _LEAST_BEHIND:
             return None
         shares, covariance = self._shares(rows, self._parts(number, step, rows))
-        middle_ohm, u_fit = self._response.at(after_s)
-        u_run = float(np.hypot(u_fit, _NOT_STRAIGHT * self._drifting.change_at(after_s) / 3**0.5))
-        ohmic = float(self._response.ohms[0])
-        drawn_c = np.interp(step.t_s, self._times_s, self._drawn_c)
-        at_step = self._drifting.shares_at(np.array([drawn_c]))[0] * (ohmic, middle_ohm - ohmic)
+        drawn_c = self.drawn_c([step])
+        _, u_run = self._drifting.at(after_s, drawn_c)
+        at_step = self._drifting.shares_at(drawn_c)[0] * _parts_at(self._response, after_s)
         each = np.array([0.0, *at_step])
         ohm = float(at_step.sum())
         u_shares = float(np.sqrt(each @ covariance @ each))
@@ -285,7 +294,7 @@ class _AtSteps:
         begin = int((step.t_s - _EDGE_S - stretch.start_s) / stretch.step_s)
         last = min(int(np.ceil(at[-1])) + 1, len(stretch.current_a))
         added = stretch.current_a[begin:last] - step.from_a
-        parts = parts_under(added, stretch.step_s, self._response)
+        parts = parts_under(added, stretch.step_s, self._response.ohms, self._response.taus_s)
         drifted = self._drifting.shares_at(stretch.drawn_c[begin:last])
         instants = np.arange(begin, last)
         begins = ends[blocks] - readings.start

@@ -55,11 +55,18 @@ class Ladder:
     _covariance: Covariance
     _first: int
 
-    def at(self, after_s: float) -> tuple[float, float]:
-        """Return the resistance `after_s` seconds after a step in ohm, and its uncertainty from the fit."""
-        shares = np.concatenate([[1.0], -np.expm1(-after_s / np.array(self.taus_s))])
+    def at(self, after_s: float, form: Floats) -> tuple[float, float]:
+        """Return the resistance `after_s` seconds after a step in ohm, and its uncertainty from the fit.
+
+        `form` is as `KnownCoefficients.response_at` has it.
+        """
+        terms = len(self.terms)
+        drifts = self.terms[terms - 2 * len(form) :].reshape(2, -1) @ form + 1.0
+        shares = np.concatenate([[drifts[0]], -np.expm1(-after_s / np.array(self.taus_s)) * drifts[1]])
         weights = np.zeros((1, self._first + len(shares)))
         weights[0, self._first :] = shares
+        parts = (self.ohms[0], -np.expm1(-after_s / np.array(self.taus_s)) @ self.ohms[1:])
+        weights[0, terms - 2 * len(form) : terms] = np.outer(parts, form).ravel()
         return float(shares @ self.ohms), float(self._covariance.u(weights)[0])
 
 
@@ -99,8 +106,10 @@ class StepResponse:
         """What the form that is taken leaves over at each block (n, V)."""
         return self.ladder.residual_v if self.circuit is None else self.circuit.solution.residual_v
 
-    def at(self, after_s: float) -> tuple[float, float]:
+    def at(self, after_s: float, form: Floats) -> tuple[float, float]:
         """Return the resistance `after_s` seconds after a step in ohm, and the fit's own uncertainty of it.
+
+        `form` (m) is the form of the drift where it is asked for, of no length without one.
 
         When within `interval_s` between two samples the current stepped nobody knows, nor what a mean over
         it makes of that: what the response does in so long is a rectangle's half width. By how much the two
@@ -110,10 +119,10 @@ class StepResponse:
         taus_s = np.array(self.taus_s)
         shares = np.exp(-after_s / taus_s) * -np.expm1(-self.interval_s / taus_s)
         moved = float(shares @ self.ohms[1:]) / 3**0.5
-        ohm, u_ohm = self.ladder.at(after_s)
+        ohm, u_ohm = self.ladder.at(after_s, form)
         if self.circuit is None:
             return ohm, float(np.hypot(u_ohm, moved))
-        simple_ohm, u_simple = self.circuit.response_at(after_s)
+        simple_ohm, u_simple = self.circuit.response_at(after_s, form)
         apart = (simple_ohm - ohm) / 3**0.5
         return simple_ohm, float(np.sqrt(u_simple**2 + apart**2 + moved**2))
 
