@@ -98,8 +98,10 @@ def _response_of(
     search: CircuitSearch, fit: SeparableFit, taus_s: tuple[float, ...] | None
 ) -> StepResponse | None:
     if taus_s is None:
-        return step_response(fit, search.determined(fit).known, search.times_s)
-    return step_response(fit, KnownCoefficients(fit, fit.solve(taus_s), search.times_s), search.times_s)
+        found = search.determined(fit)
+        known = () if found.known is None else (found.known,)
+        return step_response(fit, (*known, *reversed(found.richer)), search.times_s)
+    return step_response(fit, [KnownCoefficients(fit, fit.solve(taus_s), search.times_s)], search.times_s)
 
 
 def parts_of(stretches: Sequence[Stretch], ohms: Floats, taus_s: Sequence[float]) -> Floats:
