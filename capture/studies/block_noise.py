@@ -24,8 +24,8 @@ _LAGS: Final = 24
 _LEAST_RELATIVE: Final = 1e-4
 
 
-def block_variances(residual_v: Floats, sizes: Whole, moved_a: Floats) -> Floats:
-    """Return the variance (n, V2) of each block mean: a / size + b + c m2, from what a fit left over.
+def block_variances(residual_v: Floats, sizes: Whole, moved_a: Floats) -> tuple[Floats, Floats]:
+    """Return the variance (n, V2) of each block mean: a / size + b + c m2, from what a fit left over; and c m2.
 
     a is the noise of a reading, b what does not become less by averaging (the circuit is only a model), and
     c m2 what edges leave of which nobody knows when in an interval they were: m is `moved_a` (n), by how
@@ -41,7 +41,7 @@ def block_variances(residual_v: Floats, sizes: Whole, moved_a: Floats) -> Floats
     of_classes = np.array([regressors[part].mean(axis=0) for part in classes])
     shares, _ = nnls(of_classes / mean_squares[:, None], np.ones(len(classes)))
     variances: Floats = np.maximum(regressors @ shares, floor)
-    return variances
+    return variances, regressors[:, 2] * shares[2]
 
 
 def _classes(sizes: Whole, moved_a: Floats) -> list[Whole]:

@@ -84,6 +84,7 @@ class CircuitSearch:
         self._floor_v2 = self._least_variance(resolution_v)
         self._soc, self._ln_capacity = self._first_guess(), 0.0
         self._taus_s: tuple[float, ...] | None = None
+        self._edges_v2: Floats = np.zeros(len(self._voltage_v))
 
     def _least_variance(self, resolution_v: float) -> float:
         """Return the variance that no mean can fall below: one count's, where noise does not blur it.
@@ -140,9 +141,9 @@ class CircuitSearch:
 
     @property
     def noise_variance_v2(self) -> Floats:
-        """The variance of each block mean (n) by the noise of its readings and one count alone."""
+        """The variance of each block mean (n) by noise of readings, one count, and edges between readings."""
         least: Floats = np.maximum(self._noise_v**2 / self._sizes, self._floor_v2)
-        return least
+        return least + self._edges_v2
 
     @property
     def drawn_c(self) -> Floats:
@@ -197,7 +198,7 @@ class CircuitSearch:
         for _ in range(_ROUNDS):
             fit = SeparableFit(self._stretches, self._voltage_v, terms(), variance)
             solution = fit.search(_MOST_PAIRS, start_s) if taus_s is None else fit.solve(taus_s)
-            told = block_variances(solution.residual_v, self._sizes, self._moved_a)
+            told, self._edges_v2 = block_variances(solution.residual_v, self._sizes, self._moved_a)
             variance = np.maximum(told, self._floor_v2)
             start_s = solution.taus_s
             self._move_to(solution)

@@ -49,7 +49,10 @@ _MOST_U_SHARE: Final = 0.1
 _MOST_U_RELATIVE: Final = 0.5
 #: A figure of a run in which the resistance changed stands for a moment that is open by this share of how
 #: much it differs from step to step (standard deviations). Common practice, no source.
-_OPEN_MOMENT: Final = 0.5
+_OPEN_MOMENT: Final = 0.3
+#: Steps differ from the response of their run by this share at least, a standard deviation. Common practice,
+#: no source.
+_LEAST_BEYOND: Final = 0.003
 _BEFORE_S: Final = 0.5
 _EDGE_S: Final = 0.05
 _LEAST_BEFORE: Final = 1
@@ -155,11 +158,19 @@ class _AtStep:
     u_step: float
     u_run: float
 
+    def figure(self, differ_share: float, gain: float) -> Figure | None:
+        """Return the resistance where steps differ from the run's response by such a share."""
+        differ_ohm = differ_share * self.expected_ohm
+        own = differ_ohm**2 / (differ_ohm**2 + self.u_step**2)
+        ohm = self.expected_ohm + own * (self.ohm - self.expected_ohm)
+        return _told(ohm, float(np.sqrt(own * self.u_step**2 + self.u_run**2)), gain)
+
 
 def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Figure | None], float | None]:
     """Return the figures of the steps, and the relative uncertainty of their mean; None without any.
 
-    How the steps scatter around the run's response beyond their own uncertainties is part of each.
+    How the steps scatter around the run's response beyond their own uncertainties is by how much they may
+    differ from it: each lies between what it tells itself and the run, by the weights of both.
     """
     known = [at for at in told if at is not None]
     if not known:
@@ -167,13 +178,8 @@ def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Fig
     apart = np.array([at.ohm / at.expected_ohm - 1 for at in known])
     own = float(np.mean([(at.u_step / at.expected_ohm) ** 2 for at in known]))
     square = float(np.mean(apart**2))
-    beyond = max(square - own, 0.0) ** 0.5
-    figures = [
-        None
-        if at is None
-        else _told(at.ohm, float(np.sqrt(at.u_step**2 + at.u_run**2 + (at.ohm * beyond) ** 2)), gain)
-        for at in told
-    ]
+    beyond = max(square - own, _LEAST_BEYOND**2) ** 0.5
+    figures = [None if at is None else at.figure(beyond, gain) for at in told]
     return figures, (square / len(known)) ** 0.5
 
 
