@@ -63,10 +63,12 @@ class Resistance:
                     "r": _by_time(stepped.r),
                     "drawn_ah": stepped.drawn_ah,
                     "temperature_degc": stepped.temperature_degc,
+                    "left_out": dict(zip(map("{:g}".format, PULSE_TIMES_S), stepped.left_out, strict=True)),
                 }
                 for stepped in (() if pulses is None else pulses.steps)
             ],
             "pulse": _by_time((None,) * len(PULSE_TIMES_S) if pulses is None else pulses.pulse),
+            "pulse_over_ah": None if pulses is None else pulses.mean_over_ah,
             "two_step": _json(self.two_step),
             "ohmic": _json(None if pulses is None else pulses.ohmic),
             "circuit": _no_circuit() if self.circuit is None else self.circuit.as_json(),
@@ -86,6 +88,7 @@ class Resistance:
                 "per_ah": _json(self.dependence.per_ah),
                 "per_kelvin": _json(self.dependence.per_kelvin),
             },
+            "notes": list(() if pulses is None else pulses.notes),
             "warnings": list(self.run.summary.warnings),
         }
 

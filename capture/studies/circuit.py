@@ -9,7 +9,9 @@ import numpy as np
 
 from capture.quantities import COULOMB_PER_AH, Figure
 from capture.studies.circuit_search import CircuitSearch
+from capture.studies.end_of_range import within_range
 from capture.studies.known_pack import known_pack
+from capture.studies.skew import Skew, skew_of
 from capture.studies.thinning import stretches_of
 from capture.uncertainty.channels import HOBBY_DIVIDER, HOBBY_SHUNT
 
@@ -123,7 +125,9 @@ def fit_circuit(
     del cuts  # the whole run counts, rests as much as cuts
     if not run.has("current_a", "voltage_v"):
         return None
-    stretches = [stretch for stretch in stretches_of(run) if can_tell(stretch)]
+    run = within_range(run).run
+    skew = told_skew(run)
+    stretches = [stretch for stretch in stretches_of(run, later_s=skew.later_s) if can_tell(stretch)]
     if not stretches:
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
@@ -163,6 +167,11 @@ def can_tell(stretch: Stretch) -> bool:
 
 def _figure(value: float, u: float, gain: float, unit: str) -> Figure:
     return Figure(value, float(np.hypot(u, value * gain)), unit)
+
+
+def told_skew(run: RunColumns) -> Skew:
+    """Return the skew of a run whose samples are fast enough for it, else one that is not corrected."""
+    return (skew_of(run) if fast_enough(run) else None) or Skew(0.0, 0.0, 0.0)
 
 
 def fast_enough(run: RunColumns) -> bool:

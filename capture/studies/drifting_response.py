@@ -16,7 +16,7 @@ import numpy as np
 from capture.studies.circuit_search import CircuitSearch
 from capture.studies.drift import drift_forms
 from capture.studies.known_coefficients import KnownCoefficients
-from capture.studies.relaxation import relaxed_current
+from capture.studies.relaxation import made_by
 from capture.studies.step_response import step_response
 
 if TYPE_CHECKING:
@@ -123,8 +123,5 @@ def parts_under(
     current_a: Floats, step_s: float, ohms: Floats, taus_s: Sequence[float]
 ) -> tuple[Floats, Floats]:
     """Return what a response makes of a current (m, every `step_s` s): ohmic and slow part (m each), in V."""
-    slow_v = np.zeros(len(current_a))
-    for ohm, tau_s in zip(ohms[1:], taus_s, strict=True):
-        if ohm > 0:
-            slow_v += ohm * relaxed_current(current_a, step_s, tau_s)
-    return ohms[0] * current_a, slow_v
+    at_once_v: Floats = ohms[0] * current_a
+    return at_once_v, made_by(current_a, step_s, ohms, taus_s) - at_once_v

@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.quantities import COULOMB_PER_AH, Figure
-from capture.studies.circuit import can_tell, fast_enough
+from capture.studies.circuit import can_tell, fast_enough, told_skew
 from capture.studies.drifting_response import drifting_response, parts_under
+from capture.studies.end_of_range import within_range
 from capture.studies.known_pack import known_pack
-from capture.studies.skew import skew_of
 from capture.studies.steps import find_steps
 from capture.studies.thinning import stretches_of
 from capture.uncertainty.channels import HOBBY_DIVIDER, HOBBY_SHUNT
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from capture.run_card import RunCard
     from capture.studies.columns import RunColumns
     from capture.studies.drifting_response import DriftingResponse
+    from capture.studies.end_of_range import WithinRange
     from capture.studies.step_response import StepResponse
     from capture.studies.steps import Step
     from capture.studies.thinning import Stretch
@@ -45,6 +46,7 @@ PULSE_TIMES_S: Final = (0.1, 1.0, 10.0)
 _DIFFERS_SHARE: Final = 0.2
 #: A step tells a resistance where its shares come out better than this.
 _MOST_U_SHARE: Final = 0.1
+_AT_AN_END: Final = "a reading stands at the end of its channel's range"
 #: A resistance that is known no better than this is not told.
 _MOST_U_RELATIVE: Final = 0.5
 #: A figure of a run in which the resistance changed stands for a moment that is open by this share of how
@@ -55,6 +57,7 @@ _OPEN_MOMENT: Final = 0.3
 _LEAST_BEYOND: Final = 0.003
 _BEFORE_S: Final = 0.5
 _EDGE_S: Final = 0.05
+_LEVEL_S: Final = 0.15
 _LEAST_BEFORE: Final = 1
 _LEAST_BEHIND: Final = 2
 
@@ -63,13 +66,15 @@ _LEAST_BEHIND: Final = 2
 class SteppedResistance:
     """One step and its resistance in ohm at each of `PULSE_TIMES_S`, None where it does not tell it.
 
-    `drawn_ah` is the charge drawn before it since the run began.
+    `drawn_ah` is the charge drawn before it since the run began; `left_out` says for each time in words why
+    the step was left out, None where it was not.
     """
 
     step: Step
     r: tuple[Figure | None, ...]
     drawn_ah: float
     temperature_degc: float | None
+    left_out: tuple[str | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +84,8 @@ class PulseResistance:
     `pulse` has one figure for each of `PULSE_TIMES_S`, None where the run does not reach that time; `ohmic`
     is what answers at once, None from samples that are too slow or uneven. `as_circuit` tells that a circuit
     of up to two RC pairs explains the run, and no ladder of them is needed; `taus_s` are the time constants.
+    The figures of `pulse` are means over the steps, from `mean_over_ah`, the least charge drawn before one of
+    them, to the most. `notes` say in words what was left out or corrected.
     """
 
     steps: tuple[SteppedResistance, ...]
@@ -86,6 +93,8 @@ class PulseResistance:
     ohmic: Figure | None
     as_circuit: bool
     taus_s: tuple[float, ...]
+    mean_over_ah: tuple[float, float] | None
+    notes: tuple[str, ...]
 
 
 def pulse_resistance(
@@ -105,23 +114,23 @@ def pulse_resistance(
     """
     if not run.has("current_a", "voltage_v"):
         return None
+    ranged = within_range(run)
+    run = ranged.run
     found = find_steps(run)
     edges_s = [step.t_s - _EDGE_S for step in found]
-    skew = skew_of(run) if fast_enough(run) else None
-    later_s = 0.0 if skew is None else skew.later_s
-    stretches = [stretch for stretch in stretches_of(run, edges_s, later_s) if can_tell(stretch)]
+    skew = told_skew(run)
+    stretches = [stretch for stretch in stretches_of(run, edges_s, skew.later_s) if can_tell(stretch)]
     if not stretches:
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
     amperes = uncertainties.get("current_a", HOBBY_SHUNT)
     pack = known_pack(card, volts, curve)
-    u_skew = 0.0 if skew is None else skew.u
-    drifting = drifting_response(stretches, pack, volts.resolution, taus_s, u_skew)
+    drifting = drifting_response(stretches, pack, volts.resolution, taus_s, skew.u)
     if drifting is None:
         return None
     search, response = drifting.search, drifting.response
     gain = float(np.hypot(volts.gain, amperes.gain))
-    at_steps = _AtSteps(stretches, drifting)
+    at_steps = _AtSteps(stretches, drifting, ranged)
     temperature = _temperature(run)
     by_time = [
         _with_scatter([at_steps.resistance(step, after_s) for step in found], gain)
@@ -133,6 +142,9 @@ def pulse_resistance(
             tuple(figures[number] for figures, _ in by_time),
             float(np.interp(step.t_s, search.times_s, search.drawn_c)) / COULOMB_PER_AH,
             None if temperature is None else float(np.interp(step.t_s, *temperature)),
+            tuple(
+                _AT_AN_END if at_steps.left_out(step, after_s) else None for after_s in PULSE_TIMES_S
+            ),
         )
         for number, step in enumerate(found)
     )
@@ -146,6 +158,8 @@ def pulse_resistance(
         _told(*drifting.at(0.0, at_steps.drawn_c(found)), gain) if fast_enough(run) else None,
         response.circuit is not None,
         response.circuit_taus_s,
+        _span_ah([step.drawn_ah for step in steps if any(step.r)]),
+        tuple(note for note in (ranged.in_words(), skew.in_words()) if note is not None),
     )
 
 
@@ -198,6 +212,10 @@ def _of_run(
     return _told(ohm, float(np.sqrt(u_fit**2 + (ohm * scatter) ** 2 + moment**2)), gain)
 
 
+def _span_ah(drawn_ah: Sequence[float]) -> tuple[float, float] | None:
+    return (min(drawn_ah), max(drawn_ah)) if drawn_ah else None
+
+
 def _parts_at(response: StepResponse, after_s: float) -> Floats:
     """Return the ohmic and the slow part (2) of the run's mean response so long after a step, in ohm."""
     slow = -np.expm1(-after_s / np.array(response.taus_s)) @ response.ohms[1:]
@@ -220,7 +238,10 @@ def _temperature(run: RunColumns) -> tuple[Floats, Floats] | None:
 class _AtSteps:
     """By how much the response at a step differs from that of the whole run."""
 
-    def __init__(self, stretches: Sequence[Stretch], drifting: DriftingResponse) -> None:
+    def __init__(
+        self, stretches: Sequence[Stretch], drifting: DriftingResponse, ranged: WithinRange
+    ) -> None:
+        self._ranged = ranged
         search = drifting.search
         self._stretches = stretches
         self._first_block = np.cumsum([0, *(len(stretch.blocks) for stretch in stretches)])
@@ -235,8 +256,14 @@ class _AtSteps:
         kept = [step.t_s for number, step in enumerate(steps) if told is None or told[number] is not None]
         return np.interp(kept, self._times_s, self._drawn_c)
 
+    def left_out(self, step: Step, after_s: float) -> bool:
+        """Return whether a reading stands at an end of its range from a step's level to the time after it."""
+        return self._ranged.touches(step.t_s - _LEVEL_S, step.t_s + after_s)
+
     def resistance(self, step: Step, after_s: float) -> _AtStep | None:
         """Return the resistance `after_s` after a step; None where the run breaks off or does not tell it."""
+        if self.left_out(step, after_s):
+            return None
         for number, stretch in enumerate(self._stretches):
             if (
                 stretch.start_s <= step.t_s - _EDGE_S

@@ -62,6 +62,14 @@ class Skew:
         """By how many seconds the voltage is read later than the current that stands beside it."""
         return self.intervals * self.interval_s
 
+    def in_words(self) -> str | None:
+        """Return what was corrected in a sentence; None where nothing was."""
+        if self.intervals == 0:
+            return None
+        when = "later" if self.intervals > 0 else "earlier"
+        late_ms = 1e3 * abs(self.later_s)
+        return f"the voltage was read {late_ms:.1f} ms {when} than the current, as edges show: corrected"
+
 
 def skew_of(run: RunColumns) -> Skew | None:
     """Return the skew between current_a and voltage_v; None where the run has too few steep moments.
