@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 SLOWEST_FOR_R0_S: Final = 0.02
 #: Steps between samples may differ by this share of the usual one.
 _MOST_JITTER: Final = 0.25
+_FEWEST_READINGS: Final = 3
 #: What straight lines between samples and means over a few of them leave, as a share of each figure:
 #: measured on runs of four hours, whose noise would allow less (R0 0.03 %, R1 0.08 %, a time constant of
 #: 0.12 s 0.2 %).
@@ -177,8 +178,12 @@ def told_skew(run: RunColumns) -> Skew:
 def fast_enough(run: RunColumns) -> bool:
     """Return whether the samples show at once what the current does: R0 is told from nothing else."""
     times, _ = run.known("voltage_v")
+    if len(times) < _FEWEST_READINGS:
+        return False
     steps = np.diff(times)
     usual_s = float(np.median(steps))
+    if usual_s <= 0:
+        return False
     near = steps[steps < 3 * usual_s]
     return usual_s <= SLOWEST_FOR_R0_S and float(near.std()) <= _MOST_JITTER * usual_s
 

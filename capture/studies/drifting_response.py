@@ -51,8 +51,12 @@ class DriftingResponse:
     search: CircuitSearch
 
     def at(self, after_s: float, drawn_c: Floats) -> tuple[float, float]:
-        """Return the resistance in ohm so long after a step, mean over charges drawn (n), and the fit's u."""
-        return self.response.at(after_s, self.forms.at(drawn_c).mean(axis=0))
+        """Return the resistance in ohm so long after a step, mean over charges drawn (n), and the fit's u.
+
+        Of no charges it is that over the run.
+        """
+        forms = self.forms.at(drawn_c).mean(axis=0) if len(drawn_c) else np.zeros(self.forms.count)
+        return self.response.at(after_s, forms)
 
     def shares_at(self, drawn_c: Floats) -> Floats:
         """Return (n, 2) what the ohmic and the slow part are multiplied by at charges drawn (n)."""

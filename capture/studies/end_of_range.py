@@ -94,12 +94,14 @@ def _repeated_top(values: Floats) -> Flags:
         return none
     top, low = float(known.max()), float(np.quantile(known, 0.01))
     outer = known > 0.5 * (top + low)
+    if not outer.any():
+        return none
     values_there, counts = np.unique(known[outer], return_counts=True)
     next_to_it = counts[-1 - _NEXT_VALUES : -1]
     if counts[-1] < _LEAST_REPEATS or not len(next_to_it) or counts[-1] < _TIMES_THE_NEXT * next_to_it.mean():
         return none
     alike = (known[1:] == known[:-1])[outer[1:] & (known[1:] < values_there[-1])]
-    return values == top if alike.mean() <= _MOST_ALIKE else none
+    return values == top if len(alike) and alike.mean() <= _MOST_ALIKE else none
 
 
 def _mended(run: RunColumns, current: Floats, voltage: Floats, at_end: Flags) -> Floats:

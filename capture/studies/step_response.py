@@ -152,8 +152,10 @@ def _explains(circuit: KnownCoefficients, ladder: Ladder) -> bool:
 
     What the ladder leaves is the noise, drift and all that is in no response. A pack of two pairs leaves up
     to a third more, because it cannot bend to those; one that is no circuit leaves several times as much.
+    Where it needs a pair slower than the ladder's slowest, that pair may be the open-circuit voltage.
     """
-    return bool(circuit.ohmic > 0 and circuit.solution.squares <= _AS_WELL * ladder.squares)
+    told = circuit.ohmic > 0 and max(circuit.solution.taus_s, default=0.0) <= _SLOWEST_S
+    return told and bool(circuit.solution.squares <= _AS_WELL * ladder.squares)
 
 
 def _ladder(fit: SeparableFit, times_s: Floats, pair_s: Sequence[float]) -> Ladder | None:
