@@ -17,6 +17,8 @@ import numpy as np
 from capture.studies.known_pack import matern
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy.typing as npt
 
     Floats = npt.NDArray[np.float64]
@@ -32,6 +34,17 @@ _LEAST_SHARE: Final = 0.012
 _KNOT_SPACING: Final = 0.025
 _FEWEST_KNOTS: Final = 5
 _MOST_KNOTS: Final = 60
+
+
+#: What changes by shares of its own: R0, fast pairs (up to so many seconds) and slow ones. Conduction, charge
+#: transfer and diffusion depend on warmth and charge each in its way.
+PARTS: Final = 3
+_FAST_S: Final = 3.0
+
+
+def parts_of_pairs(taus_s: Sequence[float]) -> npt.NDArray[np.int64]:
+    """Return to which of `PARTS` each pair belongs, 1 or 2 (R0 is 0), by its time constant."""
+    return np.where(np.array(taus_s) <= _FAST_S, 1, 2)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -1,7 +1,7 @@
 """The step response of a pack that changes within its run: it warms, and near empty its resistance grows.
 
-The ohmic part of the run's mean response is multiplied by 1 + d0 and its slow part by 1 + d1, each d a sum
-of smooth forms of the charge drawn (`studies.drift`). What a response makes of the current, times a form, is
+Each part of the run's mean response (R0, fast pairs, slow pairs) is multiplied by 1 + d, each d a sum of
+smooth forms of the charge drawn (`studies.drift`). What a response makes of the current, times a form, is
 a column whose coefficient is the form's share: so the fit stays linear, and is repeated with the response
 that it found.
 """
@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.studies.circuit_search import CircuitSearch
-from capture.studies.drift import drift_forms
+from capture.studies.drift import PARTS, drift_forms, parts_of_pairs
 from capture.studies.known_coefficients import KnownCoefficients
 from capture.studies.relaxation import made_by
 from capture.studies.step_response import step_response
@@ -42,7 +42,7 @@ _FIRST_TAUS_S: Final = (0.5, 15.0)
 class DriftingResponse:
     """The mean response of a run over the charge drawn, and by which shares its parts differ from it.
 
-    `drift` (2, m) has what the ohmic and the slow part take of each of `forms`.
+    `drift` (PARTS, m) has what each part takes of each of `forms`.
     """
 
     response: StepResponse
@@ -59,7 +59,7 @@ class DriftingResponse:
         return self.response.at(after_s, forms)
 
     def shares_at(self, drawn_c: Floats) -> Floats:
-        """Return (n, 2) what the ohmic and the slow part are multiplied by at charges drawn (n)."""
+        """Return (n, PARTS) what the parts are multiplied by at charges drawn (n)."""
         shares: Floats = 1.0 + self.forms.at(drawn_c) @ self.drift.T
         return shares
 
@@ -94,7 +94,7 @@ def drifting_response(
         ohms, last_s = response.ohms, response.taus_s
     if response is None:
         return None
-    drift = response.terms[-2 * forms.count :].reshape(2, -1)
+    drift = response.terms[-PARTS * forms.count :].reshape(PARTS, -1)
     return DriftingResponse(response, drift, forms, search)
 
 
@@ -109,7 +109,7 @@ def _response_of(
 
 
 def parts_of(stretches: Sequence[Stretch], ohms: Floats, taus_s: Sequence[float]) -> Floats:
-    """Return what a response makes of the current at the blocks (n, 2): ohmic and slow part, in V."""
+    """Return what each part of a response makes of the current at the blocks (n, PARTS), in V."""
     return np.vstack(
         [
             np.column_stack(
@@ -125,7 +125,9 @@ def parts_of(stretches: Sequence[Stretch], ohms: Floats, taus_s: Sequence[float]
 
 def parts_under(
     current_a: Floats, step_s: float, ohms: Floats, taus_s: Sequence[float]
-) -> tuple[Floats, Floats]:
-    """Return what a response makes of a current (m, every `step_s` s): ohmic and slow part (m each), in V."""
-    at_once_v: Floats = ohms[0] * current_a
-    return at_once_v, made_by(current_a, step_s, ohms, taus_s) - at_once_v
+) -> tuple[Floats, ...]:
+    """Return what each part of a response makes of a current (m, every `step_s` s): PARTS times m, in V."""
+    ohms_of_parts = np.tile(ohms, (PARTS, 1))
+    part = np.concatenate([[0], parts_of_pairs(taus_s)])
+    ohms_of_parts[part[None, :] != np.arange(PARTS)[:, None]] = 0.0
+    return tuple(made_by(current_a, step_s, of_part, taus_s) for of_part in ohms_of_parts)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.studies.block_noise import covariance_of, independent_rows
+from capture.studies.drift import PARTS, parts_of_pairs
 from capture.studies.fitted_circuit import FittedPair
 
 if TYPE_CHECKING:
@@ -96,18 +97,21 @@ class KnownCoefficients:
         """Return the resistance `after_s` seconds after a step in ohm, and its standard uncertainty.
 
         Z = R0 + sum of R (1 - exp(-t / tau)), and by ln tau -R t / tau exp(-t / tau). `form` (m) is the form
-        of the drift where it is asked for; the last 2 m terms are those of the ohmic and the slow part.
+        of the drift where it is asked for; the last terms are those of the parts of `studies.drift`.
         """
-        drifts = self.terms[self._first - 2 * len(form) :].reshape(2, -1) @ form + 1.0
+        drifting = PARTS * len(form)
+        drifts = self.terms[self._first - drifting :].reshape(PARTS, -1) @ form + 1.0
+        part = parts_of_pairs(self.solution.taus_s)
         ratio = after_s / np.array(self.solution.taus_s)
         ohms = np.array([self._ohm(pair) for pair in range(self._pairs)])
         weights = np.zeros((1, self.count))
-        slow = float(-np.expm1(-ratio) @ ohms)
+        each = np.bincount(part, -np.expm1(-ratio) * ohms, PARTS)
+        each[0] = self.ohmic
         weights[0, self._first] = drifts[0]
-        weights[0, self._first + 1 : self._first + 1 + self._pairs] = -np.expm1(-ratio) * drifts[1]
-        weights[0, self.count - self._pairs :] = -ohms * ratio * np.exp(-ratio) * drifts[1]
-        weights[0, self._first - 2 * len(form) : self._first] = np.outer((self.ohmic, slow), form).ravel()
-        return float(drifts @ (self.ohmic, slow)), float(self._covariance.u(weights)[0])
+        weights[0, self._first + 1 : self._first + 1 + self._pairs] = -np.expm1(-ratio) * drifts[part]
+        weights[0, self.count - self._pairs :] = -ohms * ratio * np.exp(-ratio) * drifts[part]
+        weights[0, self._first - drifting : self._first] = np.outer(each, form).ravel()
+        return float(drifts @ each), float(self._covariance.u(weights)[0])
 
     @property
     def independent_share(self) -> float:

@@ -207,19 +207,13 @@ def _of_run(
     if scatter is None:
         return None
     ohm, u_fit = drifting.at(after_s, drawn_c)
-    changed = drifting.shares_at(drawn_c) @ _parts_at(drifting.response, after_s)
+    changed = drifting.shares_at(drawn_c) @ drifting.response.parts_at(after_s)
     moment = _OPEN_MOMENT * float(changed.std())
     return _told(ohm, float(np.sqrt(u_fit**2 + (ohm * scatter) ** 2 + moment**2)), gain)
 
 
 def _span_ah(drawn_ah: Sequence[float]) -> tuple[float, float] | None:
     return (min(drawn_ah), max(drawn_ah)) if drawn_ah else None
-
-
-def _parts_at(response: StepResponse, after_s: float) -> Floats:
-    """Return the ohmic and the slow part (2) of the run's mean response so long after a step, in ohm."""
-    slow = -np.expm1(-after_s / np.array(response.taus_s)) @ response.ohms[1:]
-    return np.array([response.ohms[0], slow])
 
 
 def _told(ohm: float, u_fit: float, gain: float) -> Figure | None:
@@ -280,9 +274,9 @@ class _AtSteps:
         shares, covariance = self._shares(rows, self._parts(number, step, rows))
         drawn_c = self.drawn_c([step])
         _, u_run = self._drifting.at(after_s, drawn_c)
-        at_step = self._drifting.shares_at(drawn_c)[0] * _parts_at(self._response, after_s)
-        each = np.array([0.0, *at_step])
+        at_step = self._drifting.shares_at(drawn_c)[0] * self._response.parts_at(after_s)
         ohm = float(at_step.sum())
+        each = np.array([0.0, at_step[0], ohm - at_step[0]])
         u_shares = float(np.sqrt(each @ covariance @ each))
         if ohm <= 0 or u_shares > _MOST_U_SHARE * ohm:
             return None
@@ -328,13 +322,14 @@ class _AtSteps:
         last = min(int(np.ceil(at[-1])) + 1, len(stretch.current_a))
         added = stretch.current_a[begin:last] - step.from_a
         parts = parts_under(added, stretch.step_s, self._response.ohms, self._response.taus_s)
-        drifted = self._drifting.shares_at(stretch.drawn_c[begin:last])
+        drifts = self._drifting.shares_at(stretch.drawn_c[begin:last]).T
+        drifted_parts = [part * drift for part, drift in zip(parts, drifts, strict=True)]
         instants = np.arange(begin, last)
         begins = ends[blocks] - readings.start
         sizes = np.diff(np.append(begins, len(at)))
         return np.column_stack(
             [
                 np.add.reduceat(np.interp(at, instants, part, left=0.0), begins) / sizes
-                for part in (parts[0] * drifted[:, 0], parts[1] * drifted[:, 1])
+                for part in (drifted_parts[0], np.sum(drifted_parts[1:], axis=0))
             ]
         )

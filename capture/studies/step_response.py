@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.studies.block_noise import covariance_of
+from capture.studies.drift import PARTS, parts_of_pairs
 from capture.studies.orthonormal import orthonormal
 
 if TYPE_CHECKING:
@@ -62,14 +63,15 @@ class Ladder:
 
         `form` is as `KnownCoefficients.response_at` has it.
         """
-        terms = len(self.terms)
-        drifts = self.terms[terms - 2 * len(form) :].reshape(2, -1) @ form + 1.0
-        shares = np.concatenate([[drifts[0]], -np.expm1(-after_s / np.array(self.taus_s)) * drifts[1]])
-        weights = np.zeros((1, self._first + len(shares)))
-        weights[0, self._first :] = shares
-        parts = (self.ohms[0], -np.expm1(-after_s / np.array(self.taus_s)) @ self.ohms[1:])
-        weights[0, terms - 2 * len(form) : terms] = np.outer(parts, form).ravel()
-        return float(shares @ self.ohms), float(self._covariance.u(weights)[0])
+        terms, drifting = len(self.terms), PARTS * len(form)
+        drifts = self.terms[terms - drifting :].reshape(PARTS, -1) @ form + 1.0
+        part = np.concatenate([[0], parts_of_pairs(self.taus_s)])
+        reached = np.concatenate([[1.0], -np.expm1(-after_s / np.array(self.taus_s))])
+        weights = np.zeros((1, self._first + len(reached)))
+        weights[0, self._first :] = reached * drifts[part]
+        each = np.bincount(part, reached * self.ohms, PARTS)
+        weights[0, terms - drifting : terms] = np.outer(each, form).ravel()
+        return float(drifts @ each), float(self._covariance.u(weights)[0])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,6 +109,13 @@ class StepResponse:
     def residual_v(self) -> Floats:
         """What the form that is taken leaves over at each block (n, V)."""
         return self.ladder.residual_v if self.circuit is None else self.circuit.solution.residual_v
+
+    def parts_at(self, after_s: float) -> Floats:
+        """Return the parts (PARTS) of the resistance so long after a step, in ohm."""
+        part = np.concatenate([[0], parts_of_pairs(self.taus_s)])
+        reached = np.concatenate([[1.0], -np.expm1(-after_s / np.array(self.taus_s))])
+        each: Floats = np.bincount(part, reached * self.ohms, PARTS)
+        return each
 
     def at(self, after_s: float, form: Floats) -> tuple[float, float]:
         """Return the resistance `after_s` seconds after a step in ohm, and the fit's own uncertainty of it.
