@@ -46,11 +46,13 @@ PULSE_TIMES_S: Final = (0.1, 1.0, 10.0)
 _DIFFERS_SHARE: Final = 0.2
 #: A step tells a resistance where its shares come out better than this.
 _MOST_U_SHARE: Final = 0.1
+#: A mean over charges is one over so many.
+_CHARGES: Final = 64
 _AT_AN_END: Final = "a reading stands at the end of its channel's range"
 #: A resistance that is known no better than this is not told.
 _MOST_U_RELATIVE: Final = 0.5
-#: A figure of a run in which the resistance changed stands for a moment that is open by this share of how
-#: much it differs from step to step (standard deviations). Common practice, no source.
+#: A figure of a run in which the resistance changed stands for a moment that is open by this share of the
+#: standard deviation over the charge. Common practice, no source.
 _OPEN_MOMENT: Final = 0.3
 #: Steps differ from the response of their run by this share at least, a standard deviation. Common practice,
 #: no source.
@@ -84,8 +86,8 @@ class PulseResistance:
     `pulse` has one figure for each of `PULSE_TIMES_S`, None where the run does not reach that time; `ohmic`
     is what answers at once, None from samples that are too slow or uneven. `as_circuit` tells that a circuit
     of up to two RC pairs explains the run, and no ladder of them is needed; `taus_s` are the time constants.
-    The figures of `pulse` are means over the steps, from `mean_over_ah`, the least charge drawn before one of
-    them, to the most. `notes` say in words what was left out or corrected.
+    The figures of `pulse` are means over the charge, from `mean_over_ah`, the least that was drawn before a
+    step, to the most. `notes` say in words what was left out or corrected.
     """
 
     steps: tuple[SteppedResistance, ...]
@@ -149,13 +151,13 @@ def pulse_resistance(
         for number, step in enumerate(found)
     )
     pulse = tuple(
-        _of_run(drifting, after_s, at_steps.drawn_c(found, figures), scatter, gain)
+        _of_run(drifting, after_s, at_steps.between_c(_told_of(found, figures)), scatter, gain)
         for after_s, (figures, scatter) in zip(PULSE_TIMES_S, by_time, strict=True)
     )
     return PulseResistance(
         steps,
         pulse,
-        _told(*drifting.at(0.0, at_steps.drawn_c(found)), gain) if fast_enough(run) else None,
+        _told(*drifting.at(0.0, at_steps.between_c(found)), gain) if fast_enough(run) else None,
         response.circuit is not None,
         response.circuit_taus_s,
         _span_ah([step.drawn_ah for step in steps if any(step.r)]),
@@ -200,7 +202,7 @@ def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Fig
 def _of_run(
     drifting: DriftingResponse, after_s: float, drawn_c: Floats, scatter: float | None, gain: float
 ) -> Figure | None:
-    """Return the resistance of the whole run, the mean over its steps; None where none reaches that time.
+    """Return the resistance of the whole run, the mean over charges drawn; None where no step reaches that time.
 
     A resistance that changed has no one value: which moment of the run the figure stands for is open.
     """
@@ -210,6 +212,10 @@ def _of_run(
     changed = drifting.shares_at(drawn_c) @ drifting.response.parts_at(after_s)
     moment = _OPEN_MOMENT * float(changed.std())
     return _told(ohm, float(np.sqrt(u_fit**2 + (ohm * scatter) ** 2 + moment**2)), gain)
+
+
+def _told_of(steps: Sequence[Step], figures: Sequence[Figure | None]) -> list[Step]:
+    return [step for step, figure in zip(steps, figures, strict=True) if figure is not None]
 
 
 def _span_ah(drawn_ah: Sequence[float]) -> tuple[float, float] | None:
@@ -245,10 +251,16 @@ class _AtSteps:
         self._drifting = drifting
         self._response = drifting.response
 
-    def drawn_c(self, steps: Sequence[Step], told: Sequence[object | None] | None = None) -> Floats:
-        """Return the charges drawn before steps, of those only that `told` has a figure of."""
-        kept = [step.t_s for number, step in enumerate(steps) if told is None or told[number] is not None]
-        return np.interp(kept, self._times_s, self._drawn_c)
+    def drawn_c(self, steps: Sequence[Step]) -> Floats:
+        """Return the charges drawn before steps."""
+        return np.interp([step.t_s for step in steps], self._times_s, self._drawn_c)
+
+    def between_c(self, steps: Sequence[Step]) -> Floats:
+        """Return charges drawn, evenly from the least before one of the steps to the most; none of none."""
+        drawn_c = self.drawn_c(steps)
+        if len(drawn_c) == 0:
+            return drawn_c
+        return np.linspace(drawn_c.min(), drawn_c.max(), _CHARGES)
 
     def left_out(self, step: Step, after_s: float) -> bool:
         """Return whether a reading stands at an end of its range from a step's level to the time after it."""
