@@ -22,7 +22,7 @@ COUNTS = {"current_a": 0.005, "voltage_v": 0.00125}
 
 @dataclass(frozen=True)
 class Pack:
-    """A pack: ohms at 25 degC and half full, (ohm, s) of each pair; `empty` is by how much all grows at empty.
+    """A pack: ohms at 25 degC and half full, (ohm, s) of each pair; `empty` is by how much they grow.
 
     It grows with exp(-state / `over`), and by Arrhenius' law (`activation_k`, in K) where it is cold.
     """
@@ -123,9 +123,11 @@ def cuts(random, t_s, load_a, *, lasts_s=(2.0, 14.0), rests_s=(2.0, 20.0), idle_
         lasts, level = random.uniform(*lasts_s), random.uniform(0.4, 1.0) * load_a
         start, stop = np.searchsorted(t_s, [now, now + lasts])
         since = np.arange(stop - start) * step_s
-        wander = np.interp(since, np.arange(0.0, lasts + 1.0, 0.4), random.normal(0, 0.1, int(lasts / 0.4) + 4)[
-            : len(np.arange(0.0, lasts + 1.0, 0.4))
-        ])
+        wander = np.interp(
+            since,
+            np.arange(0.0, lasts + 1.0, 0.4),
+            random.normal(0, 0.1, int(lasts / 0.4) + 4)[: len(np.arange(0.0, lasts + 1.0, 0.4))],
+        )
         wave = level * (1 + wander + ripple * np.sin(2 * np.pi * ripple_hz * since))
         wave += level * random.uniform(0.2, 1.5) * np.exp(-since / random.uniform(0.02, 0.15))
         wave *= np.clip(since / random.uniform(0.0005, 0.03), 0, 1)
@@ -143,7 +145,9 @@ def held(random, t_s, load_a):
     while now < t_s[-1] - 12.0:
         lasts = random.uniform(10.5, 15.0)
         inside = (t_s >= now) & (t_s < now + lasts)
-        current[inside] = load_a * random.uniform(0.4, 1.0) * (1 + 0.01 * np.sin(2 * np.pi * 0.7 * t_s[inside]))
+        current[inside] = (
+            load_a * random.uniform(0.4, 1.0) * (1 + 0.01 * np.sin(2 * np.pi * 0.7 * t_s[inside]))
+        )
         now += lasts + random.uniform(8.0, 15.0)
     return current
 
@@ -167,7 +171,7 @@ def lived(pack, t_s, current, *, state, degc):
 
 
 def logged(random, t_s, current, voltage, *, each, mean, skew, noise=(0.15, 0.003), gain=1.0, most_a=None):
-    """Return the columns of every `each`th instant, voltage `skew` instants later; `mean` over the interval."""
+    """Return the columns of every `each`th instant, voltage `skew` instants later."""
     rows = np.arange(2 * each, len(t_s) - 2 * each, each)
 
     def read(values, later):
@@ -188,7 +192,9 @@ def logged(random, t_s, current, voltage, *, each, mean, skew, noise=(0.15, 0.00
 
 def without(random, run):
     """Return the run with some readings missing and two gaps in it."""
-    columns = {name: np.where(random.random(len(run)) < 0.002, np.nan, row) for name, row in run.columns.items()}
+    columns = {
+        name: np.where(random.random(len(run)) < 0.002, np.nan, row) for name, row in run.columns.items()
+    }
     kept = np.ones(len(run), dtype=bool)
     breaks = []
     for share in (0.35, 0.7):
@@ -227,13 +233,21 @@ def random_run(seed, *, duty=None, skew=None, clip=False, missing=None, rate_hz=
     else:
         current = cuts(random, t_s, load_a, lasts_s=(5.0, 40.0), rests_s=(2.0, 8.0))
     voltage, truth = lived(pack, t_s, current, state=state, degc=degc)
-    low = np.flatnonzero((truth.state < 0.015) | (voltage < pack.series * (2.2 if pack.chemistry == "lfp" else 2.8)))
+    low = np.flatnonzero(
+        (truth.state < 0.015) | (voltage < pack.series * (2.2 if pack.chemistry == "lfp" else 2.8))
+    )
     end = int(low[0]) if len(low) else len(t_s)
     gain_u = 0.005
     run, began_s = logged(
-        random, t_s[:end], current[:end], voltage[:end],
-        each=each, mean=bool(random.random() < 0.3), skew=0 if skew is None else round(skew * each),
-        noise=(random.uniform(0.1, 0.3), random.uniform(0.001, 0.005)), gain=1 + gain_u * random.normal(),
+        random,
+        t_s[:end],
+        current[:end],
+        voltage[:end],
+        each=each,
+        mean=bool(random.random() < 0.3),
+        skew=0 if skew is None else round(skew * each),
+        noise=(random.uniform(0.1, 0.3), random.uniform(0.001, 0.005)),
+        gain=1 + gain_u * random.normal(),
         most_a=0.9 * load_a if clip else None,
     )
     if missing:

@@ -25,11 +25,11 @@ _LEAST_RELATIVE: Final = 1e-4
 
 
 def block_variances(residual_v: Floats, sizes: Whole, moved_a: Floats) -> tuple[Floats, Floats]:
-    """Return the variance (n, V2) of each block mean: a / size + b + c m2, from what a fit left over; and c m2.
+    """Return the variance (n, V2) of each block mean, a / size + b + c m2, and c m2 of it by itself.
 
-    a is the noise of a reading, b what does not become less by averaging (the circuit is only a model), and
-    c m2 what edges leave of which nobody knows when in an interval they were: m is `moved_a` (n), by how
-    much the mean current of a block changes with a delay of one interval.
+    From what a fit left over: a is the noise of a reading, b what does not become less by averaging (the
+    circuit is only a model), and c m2 what edges leave of which nobody knows when in an interval they were:
+    m is `moved_a` (n), by how much the mean current of a block changes with a delay of one interval.
     """
     from scipy.optimize import nnls
 

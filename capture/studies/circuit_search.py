@@ -205,7 +205,7 @@ class CircuitSearch:
             solution = fit.search(_MOST_PAIRS, start_s) if taus_s is None else fit.solve(taus_s)
             told, self._edges_v2 = block_variances(solution.residual_v, self._sizes, self._moved_a)
             variance = np.maximum(told, self._floor_v2)
-            start_s = solution.taus_s
+            start_s = None if taus_s is None and fit.at_an_end(solution.taus_s) else solution.taus_s
             self._move_to(solution)
         self._taus_s = start_s
         return SeparableFit(self._stretches, self._voltage_v, terms(), variance)

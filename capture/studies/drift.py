@@ -61,7 +61,7 @@ class DriftForms:
     @property
     def count(self) -> int:
         """How many forms there are."""
-        return self.rows.shape[1]
+        return int(self.rows.shape[1])
 
     def at(self, drawn_c: Floats) -> Floats:
         """Return the forms (n, m) at charges drawn (n), held beyond the run."""
@@ -84,6 +84,6 @@ def drift_forms(run_c: tuple[float, float], capacity_c: float) -> DriftForms:
     kept = values > count * _LEAST_SHARE**2
     if not kept.any():
         kept[-1] = True
-    rows = vectors[:, kept] * np.sqrt(np.maximum(values[kept], 0.0))
-    span_c = max(high - low, np.finfo(np.float32).tiny)
+    rows: Floats = np.asarray(vectors[:, kept] * np.sqrt(np.maximum(values[kept], 0.0)), np.float64)
+    span_c = max(high - low, float(np.finfo(np.float32).tiny))
     return DriftForms(low + (place + 0.5) * span_c, rows[:, ::-1])

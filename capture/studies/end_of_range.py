@@ -61,7 +61,7 @@ class WithinRange:
         told = [f"{count} of {name}" for name, count in self.counts.items() if count]
         if not told:
             return None
-        return f"readings at the end of a channel's range are left out, and steps through them: {', '.join(told)}"
+        return f"left out, with the steps through them, are readings at an end of a range: {', '.join(told)}"
 
 
 def within_range(run: RunColumns) -> WithinRange:
@@ -115,7 +115,7 @@ def _mended(run: RunColumns, current: Floats, voltage: Floats, at_end: Flags) ->
     short = [
         (start, stop)
         for start, stop in edges.tolist()
-        if 0 < start and stop < len(current) and run.t_s[stop] - run.t_s[start - 1] <= BRIDGED_S
+        if start > 0 and stop < len(current) and run.t_s[stop] - run.t_s[start - 1] <= BRIDGED_S
     ]
     roughly = _roughly(run, np.where(at_end, current, known), np.where(at_end, np.nan, voltage))
     if not short or roughly is None:

@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 #: last decides: of two pairs close to each other the run may need both and yet tell neither well.
 _LEAST_SIGMAS: Final = 1.0
 _MOST_U_LN_TAU: Final = 0.5
-#: A time constant so close to an end of what was searched is that end.
-_AT_THE_END: Final = 0.02
 _NUMBERS_OF_A_PAIR: Final = 3
 _LN_STEP: Final = 1e-3
 
@@ -113,10 +111,15 @@ class KnownCoefficients:
         weights[0, self._first - drifting : self._first] = np.outer(each, form).ravel()
         return float(drifts @ each), float(self._covariance.u(weights)[0])
 
-    @property
-    def independent_share(self) -> float:
-        """How many independent rows a row of the fit is worth (0 to 1)."""
-        return independent_rows(self._standardised) / len(self._standardised)
+    def schwarz(self) -> float:
+        """Return what is least for the circuit that explains a run best with the fewest pairs.
+
+        Its sum of squares and the logarithm of the independent rows for each number of its pairs (Schwarz,
+        Annals of Statistics 6 (1978) 461; from memory).
+        """
+        rows = independent_rows(self._standardised)
+        worth = rows / len(self._standardised)
+        return self.solution.squares + self._pairs * _NUMBERS_OF_A_PAIR * float(np.log(rows)) / worth
 
     def u_of_terms(self, weights: Floats) -> Floats:
         """Return the standard uncertainties (k) of weighted sums (k, terms) of the open-circuit terms."""
@@ -132,10 +135,9 @@ class KnownCoefficients:
     def fault(self, simpler: Solution) -> str | None:
         """Return why a pair is not determined, against the best fit with one pair less; None if all are."""
         for pair, found in enumerate(self.pairs()):
-            ln_from_ends = np.abs(np.log(np.array([self._fit.shortest_s, self._fit.longest_s]) / found.tau_s))
             if found.ohm <= _LEAST_SIGMAS * found.u_ohm:
                 return "its resistance cannot be told from none"
-            if ln_from_ends.min() < _AT_THE_END:
+            if self._fit.at_an_end([found.tau_s]):
                 return "its time constant lies outside of what the run can show"
             if self._u_ln_tau(pair) > _MOST_U_LN_TAU:
                 return "its time constant cannot be told"

@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from capture.studies.columns import RunColumns
     from capture.studies.drifting_response import DriftingResponse
     from capture.studies.end_of_range import WithinRange
-    from capture.studies.step_response import StepResponse
     from capture.studies.steps import Step
     from capture.studies.thinning import Stretch
     from capture.uncertainty.channels import ChannelUncertainty
@@ -144,9 +143,7 @@ def pulse_resistance(
             tuple(figures[number] for figures, _ in by_time),
             float(np.interp(step.t_s, search.times_s, search.drawn_c)) / COULOMB_PER_AH,
             None if temperature is None else float(np.interp(step.t_s, *temperature)),
-            tuple(
-                _AT_AN_END if at_steps.left_out(step, after_s) else None for after_s in PULSE_TIMES_S
-            ),
+            tuple(_AT_AN_END if at_steps.left_out(step, after_s) else None for after_s in PULSE_TIMES_S),
         )
         for number, step in enumerate(found)
     )
@@ -202,7 +199,7 @@ def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Fig
 def _of_run(
     drifting: DriftingResponse, after_s: float, drawn_c: Floats, scatter: float | None, gain: float
 ) -> Figure | None:
-    """Return the resistance of the whole run, the mean over charges drawn; None where no step reaches that time.
+    """Return the resistance of the whole run, a mean over charges drawn; None where no step reaches so far.
 
     A resistance that changed has no one value: which moment of the run the figure stands for is open.
     """
@@ -238,9 +235,7 @@ def _temperature(run: RunColumns) -> tuple[Floats, Floats] | None:
 class _AtSteps:
     """By how much the response at a step differs from that of the whole run."""
 
-    def __init__(
-        self, stretches: Sequence[Stretch], drifting: DriftingResponse, ranged: WithinRange
-    ) -> None:
+    def __init__(self, stretches: Sequence[Stretch], drifting: DriftingResponse, ranged: WithinRange) -> None:
         self._ranged = ranged
         search = drifting.search
         self._stretches = stretches

@@ -128,7 +128,9 @@ def _left_squares(current: Floats, voltage: Floats, interval_s: float, rows: Who
     squares = np.empty((len(_TRIED), len(rows)))
     relaxed = [relaxed_current(current, interval_s, tau * interval_s) for tau in _RELAXES]
     for number, later in enumerate(_TRIED):
-        columns = np.column_stack([_at(row, rows, later) - _at(row, rows - 1, later) for row in (current, *relaxed)])
+        columns = np.column_stack(
+            [_at(row, rows, later) - _at(row, rows - 1, later) for row in (current, *relaxed)]
+        )
         found, *_ = np.linalg.lstsq(columns, aim, rcond=None)
         squares[number] = (aim - columns @ found) ** 2
     return squares

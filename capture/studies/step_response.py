@@ -16,6 +16,7 @@ import numpy as np
 
 from capture.studies.block_noise import covariance_of
 from capture.studies.drift import PARTS, parts_of_pairs
+from capture.studies.known_coefficients import KnownCoefficients
 from capture.studies.orthonormal import orthonormal
 
 if TYPE_CHECKING:
@@ -24,7 +25,6 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.studies.block_noise import Covariance
-    from capture.studies.known_coefficients import KnownCoefficients
     from capture.studies.separable_fit import SeparableFit
 
     Floats = npt.NDArray[np.float64]
@@ -114,8 +114,7 @@ class StepResponse:
         """Return the parts (PARTS) of the resistance so long after a step, in ohm."""
         part = np.concatenate([[0], parts_of_pairs(self.taus_s)])
         reached = np.concatenate([[1.0], -np.expm1(-after_s / np.array(self.taus_s))])
-        each: Floats = np.bincount(part, reached * self.ohms, PARTS)
-        return each
+        return np.bincount(part, reached * self.ohms, PARTS).astype(np.float64)
 
     def at(self, after_s: float, form: Floats) -> tuple[float, float]:
         """Return the resistance `after_s` seconds after a step in ohm, and the fit's own uncertainty of it.
@@ -143,15 +142,15 @@ def step_response(
 ) -> StepResponse | None:
     """Return the response that explains a thinned run; None where the run shows no resistance.
 
-    `circuits` are those that may explain it, the first that does is taken, with few pairs first; `times_s`
-    (n) is when each block was read.
+    `circuits` are those that may explain it, with few pairs first; of those that do the one is taken whose
+    further pairs are worth their numbers (Schwarz). `times_s` (n) is when each block was read.
     """
     pair_s = circuits[-1].solution.taus_s if circuits else ()
     ladder = _ladder(fit, times_s, pair_s)
     if ladder is None:
         return None
     as_well = [circuit for circuit in circuits if _explains(circuit, ladder)]
-    taken = as_well[0] if as_well else None
+    taken = min(as_well, key=KnownCoefficients.schwarz, default=None)
     taus_s = pair_s if taken is None else taken.solution.taus_s
     return StepResponse(taken, ladder, fit.interval_s, taus_s)
 
