@@ -207,12 +207,13 @@ def without(random, run):
         run,
         t_s=run.t_s[kept],
         columns={name: row[kept] for name, row in columns.items()},
+        clipped={name: row[kept] for name, row in run.clipped.items()},
         breaks=np.array([begin - (gone[begin - 1] if begin else 0) for begin in breaks], np.int64),
     )
 
 
-def random_run(seed, *, duty=None, skew=None, clip=False, missing=None, rate_hz=None, current_of=None):
-    """Return a random run; what is not given is drawn."""
+def random_run(seed, *, duty=None, skew=None, clip=False, says=False, missing=None, rate_hz=None):
+    """Return a random run; what is not given is drawn. Whether it clipped a run knows that `says` so."""
     random = np.random.default_rng(seed)
     pack = random_pack(random)
     duty = duty or str(random.choice(["cuts", "cuts", "run-down", "sag"]))
@@ -250,6 +251,9 @@ def random_run(seed, *, duty=None, skew=None, clip=False, missing=None, rate_hz=
         gain=1 + gain_u * random.normal(),
         most_a=0.9 * load_a if clip else None,
     )
+    if says:
+        at_end = {name: row == run.columns["current_a"].max() for name, row in run.columns.items()}
+        run = replace(run, clipped={**at_end, "voltage_v": np.zeros(len(run), dtype=bool)})
     if missing:
         run = without(random, run)
     kept = int(began_s / truth.step_s)

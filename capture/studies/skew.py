@@ -44,6 +44,11 @@ _LEAST_US: Final = 3.0
 _LEAST_U: Final = 0.03
 #: A delay beside which the fit leaves more than this share of what it leaves without is none.
 _BETTER: Final = 0.9
+#: So many rows on either side of a moment take part, none further from the next than so many intervals.
+_REACH: Final = 6
+_MOST_APART: Final = 1.3
+_FEWEST_ROWS: Final = _FEWEST_EDGES * (_AROUND[1] - _AROUND[0])
+_MADS: Final = 1.4826
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,30 +82,26 @@ def skew_of(run: RunColumns) -> Skew | None:
     The uncertainty is by how much parts of the run differ, over the root of their number.
     """
     t_s, current, voltage = _both(run)
-    if len(t_s) < _MOST_AROUND:
+    if len(t_s) < 4 * _REACH:
         return None
     interval_s = float(np.median(np.diff(t_s)))
     rows = _steep(current)
-    if interval_s <= 0 or len(rows) < _FEWEST_EDGES * (_AROUND[1] - _AROUND[0]):
+    if interval_s <= 0 or len(rows) < _FEWEST_ROWS:
         return None
-    whole = np.diff(t_s) < _MOST_JITTER * interval_s
-    rows = rows[[bool(whole[row - _REACH : row + _REACH].all()) for row in rows]]
-    if len(rows) < _FEWEST_EDGES * (_AROUND[1] - _AROUND[0]):
+    whole = np.diff(t_s) < _MOST_APART * interval_s
+    holes = np.cumsum(np.concatenate([[0], ~whole]))
+    rows = rows[holes[rows + _REACH] == holes[rows - _REACH]]
+    if len(rows) < _FEWEST_ROWS:
         return None
     squares = _left_squares(current, voltage, interval_s, rows)
-    told = _least(squares.sum(axis=1))
-    each = np.array([_least(part.sum(axis=1)) for part in np.array_split(squares, _PARTS, axis=1)])
-    u = max(_LEAST_U, 1.4826 * float(np.median(np.abs(each - told))) / _PARTS**0.5)
     totals = squares.sum(axis=1)
+    told = _least(totals)
+    each = np.array([_least(part.sum(axis=1)) for part in np.array_split(squares, _PARTS, axis=1)])
+    u = max(_LEAST_U, _MADS * float(np.median(np.abs(each - told))) / _PARTS**0.5)
     better = totals.min() < _BETTER * totals[len(_TRIED) // 2]
     if abs(told) < max(_LEAST, _LEAST_US * u) or not better:
         return Skew(0.0, u, interval_s)
     return Skew(told, u, interval_s)
-
-
-_REACH: Final = 6
-_MOST_AROUND: Final = 4 * _REACH
-_MOST_JITTER: Final = 1.3
 
 
 def _both(run: RunColumns) -> tuple[Floats, Floats, Floats]:

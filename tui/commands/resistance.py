@@ -60,6 +60,8 @@ def _print(found: Resistance) -> None:
     print_result(f"  {'ohmic':24} {_text(pulses.ohmic)}")
     for after_s, figure in zip(PULSE_TIMES_S, pulses.pulse, strict=True):
         print_result(f"  {f'{after_s:g} s after a step':24} {_text(figure)}")
+    if pulses.mean_over_ah is not None:
+        print_result(f"  {_over(*pulses.mean_over_ah)}")
     print_result(f"  {'two-step (0.2 It, 1 It)':24} {_text(found.two_step)}")
     _print_circuit(found)
     _print_groups(found)
@@ -74,7 +76,7 @@ def _print(found: Resistance) -> None:
         print_result(f"{step.t_s:10.3f}{step.from_a:10.1f}{step.to_a:10.1f}    {told}")
     print_result()
     print_result(_MEANS)
-    for warning in found.run.summary.warnings:
+    for warning in (*pulses.notes, *found.run.summary.warnings):
         print_result(f"! {warning}")
 
 
@@ -104,6 +106,10 @@ def _print_groups(found: Resistance) -> None:
         print_result(
             f"  {f'joints, after {closure.after_s:g} s':24} {_text(closure.remainder)}   {closure.says}"
         )
+
+
+def _over(first_ah: float, last_ah: float) -> str:
+    return f"(means over {first_ah + 0.0:.2f} to {last_ah:.2f} Ah drawn)"
 
 
 def _text(figure: Figure | None) -> str:
