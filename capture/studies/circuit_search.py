@@ -183,9 +183,13 @@ class CircuitSearch:
     def roughly(self, taus_s: Sequence[float]) -> tuple[Floats, tuple[float, ...]]:
         """Return R0 and the resistances at about these time constants, before anything else is known."""
         fit = SeparableFit(self._stretches, self._voltage_v, self._block_terms(), self._first_variances())
-        within = tuple(np.clip(taus_s, fit.shortest_s, fit.longest_s).tolist())
-        first = fit.terms.columns.shape[1]
-        return fit.solve(within).coefficients[first : first + 1 + len(within)], within
+        return fit.solve(np.clip(taus_s, fit.shortest_s, fit.longest_s).tolist()).resistances(fit)
+
+    def pairs_of(self, fit: SeparableFit) -> tuple[Floats, tuple[float, ...]]:
+        """Return R0 and the resistances of two pairs, and their time constants, of a fit that was settled."""
+        if self._taus_s is None:
+            return fit.search(_MOST_PAIRS).resistances(fit)
+        return fit.solve(self._taus_s).resistances(fit)
 
     def settled(self, further: Floats | None = None, taus_s: tuple[float, ...] | None = None) -> SeparableFit:
         """Return the fit with its terms laid around what two pairs find, and the variances these leave.

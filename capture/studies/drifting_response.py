@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
     Floats = npt.NDArray[np.float64]
 
-#: Rounds of finding the response with the drift of the one before.
-_ROUNDS: Final = 2
+#: Rounds of finding the response with the drift of the one before, as two pairs but for the last.
+_ROUNDS: Final = 3
 #: Time constants to begin with, in s.
 _FIRST_TAUS_S: Final = (0.5, 15.0)
 
@@ -80,18 +80,16 @@ def drifting_response(
     forms = drift_forms(search.run_c, search.capacity_c)
     form_columns = forms.at(search.drawn_c)
     ohms, last_s = search.roughly(_FIRST_TAUS_S)
-    response = None
-    for _ in range(_ROUNDS):
+    for number in range(_ROUNDS):
         if ohms[0] <= 0:
             return None
         parts = parts_of(stretches, ohms, last_s)
         delayed = -ohms[0] * u_skew * search.moved_a[:, None]
         drifted = [-part[:, None] * form_columns for part in parts.T]
         fit = search.settled(np.hstack([delayed, *drifted]), taus_s)
-        response = _response_of(search, fit, taus_s)
-        if response is None:
-            return None
-        ohms, last_s = response.ohms, response.taus_s
+        if number < _ROUNDS - 1:
+            ohms, last_s = search.pairs_of(fit)
+    response = _response_of(search, fit, taus_s)
     if response is None:
         return None
     drift = response.terms[-PARTS * forms.count :].reshape(PARTS, -1)

@@ -50,6 +50,11 @@ class Solution:
     residual_v: Floats
     squares: float
 
+    def resistances(self, fit: SeparableFit) -> tuple[Floats, tuple[float, ...]]:
+        """Return R0 and the resistances of the pairs in ohm (1 + pairs), and the time constants."""
+        first = fit.terms.columns.shape[1]
+        return self.coefficients[first : first + 1 + len(self.taus_s)], self.taus_s
+
 
 class SeparableFit:
     """A thinned run against its terms; `variance_v2` (n) is that of each block mean.

@@ -40,7 +40,7 @@ _SLOWEST_S: Final = 200.0
 _ALIKE_SHARE: Final = 0.5
 #: A circuit explains a run as well as the ladder where its sum of squares is at most so many times as large:
 #: of simulated packs of one or two pairs it was up to 1.3 times, of packs that diffuse 5 to 300 times.
-_AS_WELL: Final = 1.5
+_AS_WELL: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -82,7 +82,7 @@ def test_channels_read_at_once_are_left_as_they_are(seed):
 @pytest.mark.parametrize("known", [True, False], ids=["the recording says so", "an imported run"])
 @pytest.mark.parametrize("seed", [1, 6])
 def test_a_current_that_clips_is_left_out(seed, known):
-    """Inrush and peaks beyond the range made figures of 0.1 s up to 20 % wrong, and single steps up to 80 %."""
+    """Inrush and peaks beyond the range made figures of 0.1 s up to 20 % wrong, single steps up to 80 %."""
     run, found = studied(seed, duty="cuts", clip=True, says=known)
     assert max(off_by(run, found)) < 1
     figures = at_steps(run, found)
