@@ -34,6 +34,7 @@ _LEAST_SHARE: Final = 0.012
 _KNOT_SPACING: Final = 0.025
 _FEWEST_KNOTS: Final = 5
 _MOST_KNOTS: Final = 60
+_TINY: Final = 1e-6
 
 
 #: What changes by shares of its own: R0, fast pairs (up to so many seconds) and slow ones. Conduction, charge
@@ -85,5 +86,5 @@ def drift_forms(run_c: tuple[float, float], capacity_c: float) -> DriftForms:
     if not kept.any():
         kept[-1] = True
     rows: Floats = np.asarray(vectors[:, kept] * np.sqrt(np.maximum(values[kept], 0.0)), np.float64)
-    span_c = max(high - low, float(np.finfo(np.float32).tiny))
+    span_c = max(high - low, _TINY * capacity_c)
     return DriftForms(low + (place + 0.5) * span_c, rows[:, ::-1])

@@ -68,10 +68,8 @@ def within_range(run: RunColumns) -> WithinRange:
     """Return a run (with current_a and voltage_v) without what stands at the end of a range."""
     current, voltage = run.columns["current_a"], run.columns["voltage_v"]
     at_end = {
-        "current_a": run.clipped["current_a"] & ~(np.abs(current) < _IDLE_A)
-        if "current_a" in run.clipped
-        else _repeated_top(current),
-        "voltage_v": run.clipped["voltage_v"] if "voltage_v" in run.clipped else _repeated_top(-voltage),
+        "current_a": _at_end(run, "current_a", current) & ~(np.abs(current) < _IDLE_A),
+        "voltage_v": _at_end(run, "voltage_v", -voltage),
     }
     left_out = at_end["current_a"] | at_end["voltage_v"]
     counts = {name: int(rows.sum()) for name, rows in at_end.items()}
@@ -84,6 +82,18 @@ def within_range(run: RunColumns) -> WithinRange:
         "voltage_v": np.where(left_out, np.nan, seen_v),
     }
     return WithinRange(replace(run, columns=columns), left_out, counts)
+
+
+def _at_end(run: RunColumns, name: str, outward: Floats) -> Flags:
+    """Return which readings of a column (n) stand at an end; `outward` (n) rises to the end that work meets.
+
+    Of a channel that clips very often a recording has only the first ranges.
+    """
+    known = run.clipped.get(name)
+    if known is not None and not known.any():
+        return known
+    found = _repeated_top(outward)
+    return found if known is None else known | found
 
 
 def _repeated_top(values: Floats) -> Flags:
