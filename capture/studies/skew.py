@@ -55,7 +55,7 @@ _MADS: Final = 1.4826
 class Skew:
     """How many intervals the voltage is read later than the current, and its standard uncertainty.
 
-    0 with the uncertainty where the run does not show one.
+    0 with the uncertainty where the run does not show one, by how much there may be one all the same.
     """
 
     intervals: float
@@ -100,7 +100,7 @@ def skew_of(run: RunColumns) -> Skew | None:
     u = max(_LEAST_U, _MADS * float(np.median(np.abs(each - told))) / _PARTS**0.5)
     better = totals.min() < _BETTER * totals[len(_TRIED) // 2]
     if abs(told) < max(_LEAST, _LEAST_US * u) or not better:
-        return Skew(0.0, u, interval_s)
+        return Skew(0.0, max(u, abs(told)), interval_s)
     return Skew(told, u, interval_s)
 
 

@@ -54,7 +54,7 @@ def test_a_voltage_at_the_lower_end_and_a_long_clipping():
     ranged = within_range(run_of(current, np.maximum(voltage, 39.003)))
     assert ranged.counts["voltage_v"] > 100
     assert ranged.counts["current_a"] == 0
-    ranged = within_range(run_of(np.minimum(current, 19.9), voltage))
+    ranged = within_range(run_of(np.minimum(current, 19.0), voltage))
     assert np.isnan(ranged.run.columns["current_a"][ranged.left_out]).mean() > 0.5
 
 

@@ -49,7 +49,7 @@ def test_growth_towards_empty_is_among_the_forms():
     forms = drift_forms((0.0, 18000.0), 18000.0)
     state = 1 - forms.knots_c / 18000.0
     ratio = 1 + np.exp(-state / 0.1)
-    grown = ratio - np.average(grown, weights=np.r_[0.5, np.ones(len(state) - 2), 0.5])
+    grown = ratio - np.average(ratio, weights=np.r_[0.5, np.ones(len(state) - 2), 0.5])
     found, *_ = np.linalg.lstsq(forms.rows, grown, rcond=None)
     assert np.max(np.abs(forms.rows @ found - grown) / ratio) < 0.03
     assert np.abs(found).max() < 4
