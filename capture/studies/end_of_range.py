@@ -33,7 +33,8 @@ _IDLE_A: Final = 0.5
 _LEAST_REPEATS: Final = 5
 _TIMES_THE_NEXT: Final = 4.0
 _NEXT_VALUES: Final = 5
-#: Beside it, of the readings in the outer half of the swing at most this share may be like the next.
+#: Of the other readings in the outer half of the swing, or of all where there are none, at most this share may
+#: be like the next.
 _MOST_ALIKE: Final = 0.2
 #: Rounds of finding a current that clipped, and time constants that stand for all, in s.
 _MENDS: Final = 4
@@ -108,9 +109,10 @@ def _repeated_top(values: Floats) -> Flags:
         return none
     values_there, counts = np.unique(known[outer], return_counts=True)
     next_to_it = counts[-1 - _NEXT_VALUES : -1]
-    if counts[-1] < _LEAST_REPEATS or not len(next_to_it) or counts[-1] < _TIMES_THE_NEXT * next_to_it.mean():
+    if counts[-1] < max(_LEAST_REPEATS, _TIMES_THE_NEXT * next_to_it.sum() / max(1, len(next_to_it))):
         return none
-    alike = (known[1:] == known[:-1])[outer[1:] & (known[1:] < values_there[-1])]
+    beside = outer if len(counts) > 1 else np.ones(len(known), dtype=bool)
+    alike = (known[1:] == known[:-1])[beside[1:] & (known[1:] < values_there[-1])]
     return values == top if len(alike) and alike.mean() <= _MOST_ALIKE else none
 
 

