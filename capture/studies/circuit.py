@@ -126,8 +126,9 @@ def fit_circuit(
     del cuts  # the whole run counts, rests as much as cuts
     if not run.has("current_a", "voltage_v"):
         return None
+    shows_r0 = fast_enough(run)
     run = within_range(run).run
-    skew = told_skew(run)
+    skew = told_skew(run, shows_r0=shows_r0)
     stretches = [stretch for stretch in stretches_of(run, later_s=skew.later_s) if can_tell(stretch)]
     if not stretches:
         return None
@@ -139,7 +140,6 @@ def fit_circuit(
         return None
     gain = float(np.sqrt(volts.gain**2 + amperes.gain**2 + _SAMPLED_SHARE**2))
     at_once = _figure(fitted.ohmic, fitted.u_ohmic, gain, "Ohm")
-    shows_r0 = fast_enough(run)
     undetermined = list(fitted.undetermined)
     if not shows_r0:
         undetermined.append("the samples are too slow or uneven for R0")
@@ -170,9 +170,9 @@ def _figure(value: float, u: float, gain: float, unit: str) -> Figure:
     return Figure(value, float(np.hypot(u, value * gain)), unit)
 
 
-def told_skew(run: RunColumns) -> Skew:
+def told_skew(run: RunColumns, *, shows_r0: bool) -> Skew:
     """Return the skew of a run whose samples are fast enough for it, else one that is not corrected."""
-    return (skew_of(run) if fast_enough(run) else None) or Skew(0.0, 0.0, 0.0)
+    return (skew_of(run) if shows_r0 else None) or Skew(0.0, 0.0, 0.0)
 
 
 def fast_enough(run: RunColumns) -> bool:

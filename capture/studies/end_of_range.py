@@ -33,8 +33,8 @@ _IDLE_A: Final = 0.5
 _LEAST_REPEATS: Final = 5
 _TIMES_THE_NEXT: Final = 4.0
 _NEXT_VALUES: Final = 5
-#: Of the other readings in the outer half of the swing, or of all where there are none, at most this share may
-#: be like the next.
+#: Of the other readings in the outer half of the swing, or of all where there are none there, at most this
+#: share may be like the next.
 _MOST_ALIKE: Final = 0.2
 #: Rounds of finding a current that clipped, and time constants that stand for all, in s.
 _MENDS: Final = 4

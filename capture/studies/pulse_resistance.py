@@ -104,11 +104,11 @@ def pulse_resistance(
     """
     if not run.has("current_a", "voltage_v"):
         return None
-    ranged = within_range(run)
+    shows_r0, ranged = fast_enough(run), within_range(run)
     run = ranged.run
     found = find_steps(run)
     edges_s = [step.t_s - EDGE_S for step in found]
-    skew = told_skew(run)
+    skew = told_skew(run, shows_r0=shows_r0)
     stretches = [stretch for stretch in stretches_of(run, edges_s, skew.later_s) if can_tell(stretch)]
     if not stretches:
         return None
@@ -132,7 +132,7 @@ def pulse_resistance(
     return PulseResistance(
         steps,
         pulse,
-        _told(*drifting.at(0.0, at_steps.between_c(found)), gain) if fast_enough(run) else None,
+        _told(*drifting.at(0.0, at_steps.between_c(found)), gain) if shows_r0 else None,
         drifting.response.circuit is not None,
         drifting.response.circuit_taus_s,
         _span_ah([step.drawn_ah for step in steps if any(step.r)]),
