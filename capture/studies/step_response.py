@@ -39,7 +39,7 @@ _SLOWEST_S: Final = 200.0
 #: it. Common practice, no source.
 _ALIKE_SHARE: Final = 0.5
 #: A circuit explains a run as well as the ladder where its sum of squares is at most so many times as large:
-#: of simulated packs of one or two pairs it was up to 1.3 times, of packs that diffuse 5 to 300 times.
+#: of simulated packs of one or two pairs it was up to 1.6 times, of packs that diffuse 5 to 300 times.
 _AS_WELL: Final = 2.0
 
 
@@ -159,7 +159,7 @@ def _explains(circuit: KnownCoefficients, ladder: Ladder) -> bool:
     """Return whether a circuit leaves of the run hardly more than the ladder, by their sums of squares.
 
     What the ladder leaves is the noise, drift and all that is in no response. A pack of two pairs leaves up
-    to a third more, because it cannot bend to those; one that is no circuit leaves several times as much.
+    to a half more, because it cannot bend to those; one that is no circuit leaves several times as much.
     Where it needs a pair slower than the ladder's slowest, that pair may be the open-circuit voltage.
     """
     told = circuit.ohmic > 0 and max(circuit.solution.taus_s, default=0.0) <= _SLOWEST_S
