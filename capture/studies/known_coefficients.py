@@ -111,16 +111,6 @@ class KnownCoefficients:
         weights[0, self._first - drifting : self._first] = np.outer(each, form).ravel()
         return float(drifts @ each), float(self._covariance.u(weights)[0])
 
-    def schwarz(self) -> float:
-        """Return what is least for the circuit that explains a run best with the fewest pairs.
-
-        Its sum of squares and the logarithm of the independent rows for each number of its pairs (Schwarz,
-        Annals of Statistics 6 (1978) 461; from memory).
-        """
-        rows = independent_rows(self._standardised)
-        worth = rows / len(self._standardised)
-        return self.solution.squares + self._pairs * _NUMBERS_OF_A_PAIR * float(np.log(rows)) / worth
-
     def u_of_terms(self, weights: Floats) -> Floats:
         """Return the standard uncertainties (k) of weighted sums (k, terms) of the open-circuit terms."""
         padded = np.pad(weights, ((0, 0), (0, self.count - weights.shape[1])))

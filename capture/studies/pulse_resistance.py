@@ -183,7 +183,7 @@ def _of_run(
 
     A resistance that changed has no one value: which moment of the run the figure stands for is open.
     """
-    if scatter is None:
+    if scatter is None or len(drawn_c) == 0:
         return None
     ohm, u_fit = drifting.at(after_s, drawn_c)
     changed = drifting.shares_at(drawn_c) @ drifting.response.parts_at(after_s)

@@ -16,7 +16,6 @@ import numpy as np
 
 from capture.studies.block_noise import covariance_of
 from capture.studies.drift import PARTS, parts_of_pairs
-from capture.studies.known_coefficients import KnownCoefficients
 from capture.studies.orthonormal import orthonormal
 
 if TYPE_CHECKING:
@@ -25,6 +24,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from capture.studies.block_noise import Covariance
+    from capture.studies.known_coefficients import KnownCoefficients
     from capture.studies.separable_fit import SeparableFit
 
     Floats = npt.NDArray[np.float64]
@@ -124,7 +124,7 @@ class StepResponse:
         When within `interval_s` between two samples the current stepped nobody knows, nor what a mean over
         it makes of that: what the response does in so long is a rectangle's half width. By how much the two
         forms differ is part of the circuit's uncertainty likewise (JCGM 100:2008, 4.3.7): which of them
-        the pack is nobody knows.
+        the pack is nobody knows. Where a circuit tells its pairs apart badly, the ladder bounds what it says.
         """
         taus_s = np.array(self.taus_s)
         shares = np.exp(-after_s / taus_s) * -np.expm1(-self.interval_s / taus_s)
@@ -133,8 +133,9 @@ class StepResponse:
         if self.circuit is None:
             return ohm, float(np.hypot(u_ohm, moved))
         simple_ohm, u_simple = self.circuit.response_at(after_s, form)
-        apart = (simple_ohm - ohm) / 3**0.5
-        return simple_ohm, float(np.sqrt(u_simple**2 + apart**2 + moved**2))
+        apart = abs(simple_ohm - ohm)
+        u_told = min(float(np.hypot(u_simple, apart / 3**0.5)), float(np.hypot(u_ohm, apart)))
+        return simple_ohm, float(np.hypot(u_told, moved))
 
 
 def step_response(
@@ -142,15 +143,14 @@ def step_response(
 ) -> StepResponse | None:
     """Return the response that explains a thinned run; None where the run shows no resistance.
 
-    `circuits` are those that may explain it, with few pairs first; of those that do the one is taken whose
-    further pairs are worth their numbers (Schwarz). `times_s` (n) is when each block was read.
+    `circuits` are those that may explain it, the first that does is taken; `times_s` (n) is when each block
+    was read.
     """
     pair_s = circuits[-1].solution.taus_s if circuits else ()
     ladder = _ladder(fit, times_s, pair_s)
     if ladder is None:
         return None
-    as_well = [circuit for circuit in circuits if _explains(circuit, ladder)]
-    taken = min(as_well, key=KnownCoefficients.schwarz, default=None)
+    taken = next((circuit for circuit in circuits if _explains(circuit, ladder)), None)
     taus_s = pair_s if taken is None else taken.solution.taus_s
     return StepResponse(taken, ladder, fit.interval_s, taus_s)
 
