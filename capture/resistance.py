@@ -83,9 +83,11 @@ class Resistance:
                     "r": _by_time(stepped.r),
                     "drawn_ah": stepped.drawn_ah,
                     "temperature_degc": stepped.temperature_degc,
+                    "left_out": dict(zip(map("{:g}".format, PULSE_TIMES_S), stepped.left_out, strict=True)),
                 }
                 for stepped in (() if pulses is None else pulses.steps)
             ],
+            "pulse_over_ah": None if pulses is None else pulses.mean_over_ah,
             "two_step": _json(self.two_step),
             "circuit": _no_circuit() if self.circuit is None else self.circuit.as_json(),
             "groups": [
@@ -104,6 +106,7 @@ class Resistance:
                 "per_ah": _json(self.dependence.per_ah),
                 "per_kelvin": _json(self.dependence.per_kelvin),
             },
+            "notes": list(() if pulses is None else pulses.notes),
         }
 
 

@@ -48,6 +48,7 @@ def study(
         interval_s=recording.document["logger"]["interval_ns"] * 1e-9,
         divisors=recording.divisors,
         names=names,
+        clipped=None if "imported" in recording.document else recording.document["clipped"],
         progress=lambda rows: progress(recording.rows + rows),
     )
     first_us = summary.figures.first_tick_us or 0

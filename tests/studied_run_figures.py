@@ -19,7 +19,10 @@ def ohm(milliohm, u):
     return Figure(milliohm * 1e-3, u * 1e-3, "Ohm")
 
 
-PULSES = PulseResistance((), (ohm(26.6, 0.3), ohm(30.5, 0.35), None), ohm(21.9, 0.26), True, (0.3, 12.0))
+PULSES = PulseResistance(
+    (), (ohm(26.6, 0.3), ohm(30.5, 0.35), None), ohm(21.9, 0.26), True, (0.3, 12.0), (0.0, 0.31),
+    ("voltage is read 1.0 ms later than current: corrected",),
+)  # fmt: skip
 GROUPS = Groups(
     tuple(
         GroupResistance(number, (None, ohm(2.9 + 0.05 * number + (number == 6), 0.03), None))

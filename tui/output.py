@@ -29,17 +29,15 @@ def print_result(line: str = "") -> None:
 
 
 def say(line: str) -> None:
-    """Print one line for the person at the keyboard; a terminal gets it broken at words."""
-    text = visible(line)
-    if sys.stderr.isatty():
-        text = "\n".join(_broken(part) for part in text.split("\n"))
-    print(text, file=sys.stderr, flush=True)
+    """Print one line for the person at the keyboard."""
+    print(visible(line), file=sys.stderr, flush=True)
 
 
-def _broken(line: str) -> str:
+def say_prose(line: str) -> None:
+    """Print a sentence for the person at the keyboard, broken at words; paths and addresses belong to `say`."""
     indent = " " * (len(line) - len(line.lstrip()) + _HANGING)
-    width = shutil.get_terminal_size().columns
-    return "\n".join(textwrap.wrap(line, max(width, 2 * len(indent)), subsequent_indent=indent)) or line
+    width = max(shutil.get_terminal_size().columns, 2 * len(indent))
+    say("\n".join(textwrap.wrap(line, width, subsequent_indent=indent)))
 
 
 def visible(text: str) -> str:

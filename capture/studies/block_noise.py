@@ -16,28 +16,42 @@ if TYPE_CHECKING:
     Whole = npt.NDArray[np.int64]
 
 _SIZE_CLASSES: Final = 8
+#: Of each, so large a share in which the current moves least.
+_STEADY_SHARE: Final = 0.8
 #: Scores are summed over this many equal spans of time, and hang together over so many neighbours.
 _SPANS: Final = 300
 _LAGS: Final = 24
 _LEAST_RELATIVE: Final = 1e-4
 
 
-def block_variances(residual_v: Floats, sizes: Whole) -> Floats:
-    """Return the variance (n, V2) of each block mean: a / size + b, a and b from what a fit left over.
+def block_variances(residual_v: Floats, sizes: Whole, moved_a: Floats) -> tuple[Floats, Floats]:
+    """Return the variance (n, V2) of each block mean, a / size + b + c m2, and c m2 of it by itself.
 
-    a is the noise of a reading, b what does not become less by averaging (the circuit is only a model).
+    From what a fit left over: a is the noise of a reading, b what does not become less by averaging (the
+    circuit is only a model), and c m2 what edges leave of which nobody knows when in an interval they were:
+    m is `moved_a` (n), by how much the mean current of a block changes with a delay of one interval.
     """
     from scipy.optimize import nnls
 
-    order = np.argsort(sizes, kind="stable")
-    classes = [part for part in np.array_split(order, _SIZE_CLASSES) if len(part)]
+    classes = _classes(sizes, moved_a)
     mean_squares = np.array([np.mean(residual_v[part] ** 2) for part in classes])
     floor = max(float(mean_squares.mean()) * _LEAST_RELATIVE, np.finfo(float).tiny)
     mean_squares = np.maximum(mean_squares, floor)
-    regressors = np.column_stack([[np.mean(1.0 / sizes[part]) for part in classes], np.ones(len(classes))])
-    (noise, rest), _ = nnls(regressors / mean_squares[:, None], np.ones(len(classes)))
-    variances: Floats = np.maximum(noise / sizes + rest, floor)
-    return variances
+    regressors = np.column_stack([1.0 / sizes, np.ones(len(sizes)), moved_a**2])
+    of_classes = np.array([regressors[part].mean(axis=0) for part in classes])
+    shares, _ = nnls(of_classes / mean_squares[:, None], np.ones(len(classes)))
+    variances: Floats = np.maximum(regressors @ shares, floor)
+    return variances, regressors[:, 2] * shares[2]
+
+
+def _classes(sizes: Whole, moved_a: Floats) -> list[Whole]:
+    """Return the rows of blocks of like size, each with those apart in which the current moves most."""
+    alike = np.array_split(np.argsort(sizes, kind="stable"), _SIZE_CLASSES)
+    classes = []
+    for part in alike:
+        by_move = part[np.argsort(np.abs(moved_a[part]), kind="stable")]
+        classes += np.split(by_move, [round(_STEADY_SHARE * len(part))])
+    return [part for part in classes if len(part)]
 
 
 def independent_rows(standardised: Floats) -> float:

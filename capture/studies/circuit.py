@@ -9,7 +9,9 @@ import numpy as np
 
 from capture.quantities import COULOMB_PER_AH, Figure
 from capture.studies.circuit_search import CircuitSearch
+from capture.studies.end_of_range import within_range
 from capture.studies.known_pack import known_pack
+from capture.studies.skew import Skew, skew_of
 from capture.studies.thinning import stretches_of
 from capture.uncertainty.channels import HOBBY_DIVIDER, HOBBY_SHUNT
 
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
 SLOWEST_FOR_R0_S: Final = 0.02
 #: Steps between samples may differ by this share of the usual one.
 _MOST_JITTER: Final = 0.25
+_FEWEST_READINGS: Final = 3
 #: What straight lines between samples and means over a few of them leave, as a share of each figure:
 #: measured on runs of four hours, whose noise would allow less (R0 0.03 %, R1 0.08 %, a time constant of
 #: 0.12 s 0.2 %).
@@ -123,7 +126,10 @@ def fit_circuit(
     del cuts  # the whole run counts, rests as much as cuts
     if not run.has("current_a", "voltage_v"):
         return None
-    stretches = [stretch for stretch in stretches_of(run) if can_tell(stretch)]
+    shows_r0 = fast_enough(run)
+    run = within_range(run).run
+    skew = told_skew(run, shows_r0=shows_r0)
+    stretches = [stretch for stretch in stretches_of(run, later_s=skew.later_s) if can_tell(stretch)]
     if not stretches:
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
@@ -134,7 +140,6 @@ def fit_circuit(
         return None
     gain = float(np.sqrt(volts.gain**2 + amperes.gain**2 + _SAMPLED_SHARE**2))
     at_once = _figure(fitted.ohmic, fitted.u_ohmic, gain, "Ohm")
-    shows_r0 = fast_enough(run)
     undetermined = list(fitted.undetermined)
     if not shows_r0:
         undetermined.append("the samples are too slow or uneven for R0")
@@ -165,11 +170,20 @@ def _figure(value: float, u: float, gain: float, unit: str) -> Figure:
     return Figure(value, float(np.hypot(u, value * gain)), unit)
 
 
+def told_skew(run: RunColumns, *, shows_r0: bool) -> Skew:
+    """Return the skew of a run whose samples are fast enough for it, else one that is not corrected."""
+    return (skew_of(run) if shows_r0 else None) or Skew(0.0, 0.0, 0.0)
+
+
 def fast_enough(run: RunColumns) -> bool:
     """Return whether the samples show at once what the current does: R0 is told from nothing else."""
     times, _ = run.known("voltage_v")
+    if len(times) < _FEWEST_READINGS:
+        return False
     steps = np.diff(times)
     usual_s = float(np.median(steps))
+    if usual_s <= 0:
+        return False
     near = steps[steps < 3 * usual_s]
     return usual_s <= SLOWEST_FOR_R0_S and float(near.std()) <= _MOST_JITTER * usual_s
 

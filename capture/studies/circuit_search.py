@@ -13,6 +13,7 @@ from capture.studies.known_coefficients import KnownCoefficients
 from capture.studies.known_pack import CAPACITY_LN_SD
 from capture.studies.open_circuit_terms import (
     START_SOC_SD,
+    guessed_capacity_c,
     knots_beyond,
     knots_of,
     known_terms,
@@ -47,6 +48,9 @@ _FIRST_REST_SHARE: Final = 1e-4
 _WITHIN: Final = 400
 _BEYOND: Final = 100
 _LEAST_UNSEEN_V: Final = 1e-3
+#: A pack of which only the load is known holds at least what the heaviest load of cordless tools would empty
+#: as fast as they do, and usually so many times as much. Common practice, no source.
+_USUAL_OVER_LEAST: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,10 +82,12 @@ class CircuitSearch:
             [stretch.start_s + stretch.step_s * stretch.means(stretch.at) for stretch in stretches]
         )
         self._sizes = np.concatenate([stretch.sizes for stretch in stretches])
+        self._moved_a = np.concatenate([stretch.moved_a() for stretch in stretches])
         self._noise_v = step_noise(np.concatenate([np.diff(stretch.voltage_v) for stretch in stretches]))
         self._floor_v2 = self._least_variance(resolution_v)
         self._soc, self._ln_capacity = self._first_guess(), 0.0
         self._taus_s: tuple[float, ...] | None = None
+        self._edges_v2: Floats = np.zeros(len(self._voltage_v))
 
     def _least_variance(self, resolution_v: float) -> float:
         """Return the variance that no mean can fall below: one count's, where noise does not blur it.
@@ -111,8 +117,7 @@ class CircuitSearch:
     def _terms(self, drawn_c: Floats) -> OpenCircuitTerms:
         """Return the open-circuit terms at charges drawn, around what is known so far."""
         if self._pack is None:
-            load_a = float(np.quantile(np.abs(self._current_a), 0.95))
-            return unknown_terms(drawn_c, self._run_c, float(self._voltage_v[0]), load_a)
+            return unknown_terms(drawn_c, self._run_c, float(self._voltage_v[0]), self._load_a())
         capacity_c = self._pack.capacity_c
         empty_c = self._soc * capacity_c * float(np.exp(self._ln_capacity))
         knots_c = knots_beyond(knots_of(capacity_c, self._run_c), empty_c, capacity_c)
@@ -126,7 +131,7 @@ class CircuitSearch:
 
     def _unseen_sds_v(self) -> Floats:
         """Return by how much the open-circuit voltage may have moved in the hole before each stretch."""
-        load_a = float(np.quantile(np.abs(self._current_a), 0.95))
+        load_a = self._load_a()
         per_c = _fall_per_coulomb(self._voltage_v, self._drawn_c)
         return np.array(
             [max(per_c * load_a * stretch.lost_s, _LEAST_UNSEEN_V) for stretch in self._stretches[1:]]
@@ -139,9 +144,9 @@ class CircuitSearch:
 
     @property
     def noise_variance_v2(self) -> Floats:
-        """The variance of each block mean (n) by the noise of its readings and one count alone."""
+        """The variance of each block mean (n) by noise of readings, one count, and edges between readings."""
         least: Floats = np.maximum(self._noise_v**2 / self._sizes, self._floor_v2)
-        return least
+        return least + self._edges_v2
 
     @property
     def drawn_c(self) -> Floats:
@@ -149,9 +154,24 @@ class CircuitSearch:
         return self._drawn_c
 
     @property
-    def current_a(self) -> Floats:
-        """The mean current of each block (n)."""
-        return self._current_a
+    def moved_a(self) -> Floats:
+        """By how much the mean current of each block (n) changes with one interval of delay."""
+        return self._moved_a
+
+    @property
+    def run_c(self) -> tuple[float, float]:
+        """The least and the most charge drawn in the run."""
+        return self._run_c
+
+    @property
+    def capacity_c(self) -> float:
+        """About how much the pack holds: its rating, or what its load usually tells."""
+        if self._pack is not None:
+            return self._pack.capacity_c
+        return _USUAL_OVER_LEAST * guessed_capacity_c(self._load_a())
+
+    def _load_a(self) -> float:
+        return float(np.quantile(np.abs(self._current_a), 0.95))
 
     def circuit(self) -> FittedCircuit | None:
         """Return the circuit with as many pairs as the run determines; None where it determines no R0."""
@@ -159,6 +179,17 @@ class CircuitSearch:
         if found.known is None:
             return None
         return self._circuit(found.known, found.richer, found.undetermined)
+
+    def roughly(self, taus_s: Sequence[float]) -> tuple[Floats, tuple[float, ...]]:
+        """Return R0 and the resistances at about these time constants, before anything else is known."""
+        fit = SeparableFit(self._stretches, self._voltage_v, self._block_terms(), self._first_variances())
+        return fit.solve(np.clip(taus_s, fit.shortest_s, fit.longest_s).tolist()).resistances(fit)
+
+    def pairs_of(self, fit: SeparableFit) -> tuple[Floats, tuple[float, ...]]:
+        """Return R0 and the resistances of two pairs, and their time constants, of a fit that was settled."""
+        if self._taus_s is None:
+            return fit.search(_MOST_PAIRS).resistances(fit)
+        return fit.solve(self._taus_s).resistances(fit)
 
     def settled(self, further: Floats | None = None, taus_s: tuple[float, ...] | None = None) -> SeparableFit:
         """Return the fit with its terms laid around what two pairs find, and the variances these leave.
@@ -176,8 +207,9 @@ class CircuitSearch:
         for _ in range(_ROUNDS):
             fit = SeparableFit(self._stretches, self._voltage_v, terms(), variance)
             solution = fit.search(_MOST_PAIRS, start_s) if taus_s is None else fit.solve(taus_s)
-            variance = np.maximum(block_variances(solution.residual_v, self._sizes), self._floor_v2)
-            start_s = solution.taus_s
+            told, self._edges_v2 = block_variances(solution.residual_v, self._sizes, self._moved_a)
+            variance = np.maximum(told, self._floor_v2)
+            start_s = None if taus_s is None and fit.at_an_end(solution.taus_s) else solution.taus_s
             self._move_to(solution)
         self._taus_s = start_s
         return SeparableFit(self._stretches, self._voltage_v, terms(), variance)

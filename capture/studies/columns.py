@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from capture.blocks import Quality
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     import numpy.typing as npt
 
@@ -40,6 +40,8 @@ class RunColumns:
 
     A reading that is missing, or that a slower channel does not have, is NaN. `breaks` are the rows that do
     not join the row before them (gap, pause, restart), 0 not among them: nothing is known between.
+    `clipped` (n each) says where a column stood at an end of its range; columns of which that is not known
+    are not in it.
     """
 
     t_s: Floats
@@ -47,6 +49,7 @@ class RunColumns:
     breaks: npt.NDArray[np.int64]
     interval_s: float
     divisors: Mapping[str, int]
+    clipped: Mapping[str, npt.NDArray[np.bool_]] = field(default_factory=dict)
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -79,13 +82,19 @@ class RunColumns:
         interval_s: float,
         divisors: Mapping[str, int],
         names: Iterable[str] | None = None,
+        clipped: Mapping[str, Sequence[Sequence[int]]] | None = None,
         progress: Callable[[int], None] = lambda _rows: None,
     ) -> RunColumns:
-        """Return the run that `blocks` are, in order; of the columns only `names` where they are given."""
+        """Return the run that `blocks` are, in order; of the columns only `names` where they are given.
+
+        `clipped` has, by column, the ranges of rows that stood at an end of a range, each as segment, first
+        index and end index, as a recording's document has them; None where nobody knows.
+        """
         wanted = None if names is None else frozenset(names)
         ticks: list[npt.NDArray[np.int64]] = []
         breaks: list[npt.NDArray[np.int64]] = []
         parts: dict[str, list[Floats]] = {}
+        spans: list[tuple[int, int, int]] = []
         rows = 0
         for block in blocks:
             breaks.append(rows + np.flatnonzero(block.quality & _BREAKS))
@@ -93,6 +102,7 @@ class RunColumns:
             for name, readings in block.columns.items():
                 if wanted is None or name in wanted:
                     parts.setdefault(name, []).append(readings.astype(np.float64))
+            spans.append((block.segment, block.first_index, rows))
             rows += len(block)
             progress(rows)
         tick_us = np.concatenate(ticks) if ticks else np.zeros(0, np.int64)
@@ -103,4 +113,21 @@ class RunColumns:
             broken[broken > 0],
             interval_s,
             divisors,
+            {} if clipped is None else {name: _rows_of(clipped.get(name, ()), spans, rows) for name in parts},
         )
+
+
+def _rows_of(
+    ranges: Sequence[Sequence[int]], blocks: Sequence[tuple[int, int, int]], rows: int
+) -> npt.NDArray[np.bool_]:
+    """Return which of so many rows lie in ranges of indices; blocks as (segment, first index, first row)."""
+    within = np.zeros(rows, dtype=bool)
+    if not ranges:
+        return within
+    ends = [row for _, _, row in blocks[1:]] + [rows]
+    for (segment, first_index, row), end in zip(blocks, ends, strict=True):
+        for of_segment, first, stop in ranges:
+            if of_segment == segment:
+                begin = max(row, row + first - first_index)
+                within[begin : max(begin, min(end, row + stop - first_index))] = True
+    return within

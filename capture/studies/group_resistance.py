@@ -69,6 +69,11 @@ def group_resistances(
             run,
             columns={"current_a": run.columns["current_a"], "voltage_v": run.columns[name]},
             divisors={**run.divisors, "voltage_v": run.divisors.get(name, 1)},
+            clipped={
+                as_name: run.clipped[column]
+                for as_name, column in (("current_a", "current_a"), ("voltage_v", name))
+                if column in run.clipped
+            },
         )
         known = {**uncertainties, "voltage_v": uncertainties.get(name, HOBBY_DIVIDER)}
         told = pulse_resistance(alone, replace(card, series=1), known, taus_s=pack.taus_s or None)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.studies.block_noise import covariance_of, independent_rows
+from capture.studies.drift import PARTS, parts_of_pairs
 from capture.studies.fitted_circuit import FittedPair
 
 if TYPE_CHECKING:
@@ -21,8 +22,6 @@ if TYPE_CHECKING:
 #: last decides: of two pairs close to each other the run may need both and yet tell neither well.
 _LEAST_SIGMAS: Final = 1.0
 _MOST_U_LN_TAU: Final = 0.5
-#: A time constant so close to an end of what was searched is that end.
-_AT_THE_END: Final = 0.02
 _NUMBERS_OF_A_PAIR: Final = 3
 _LN_STEP: Final = 1e-3
 
@@ -92,24 +91,25 @@ class KnownCoefficients:
             for pair, tau_s in enumerate(self.solution.taus_s)
         )
 
-    def response_at(self, after_s: float) -> tuple[float, float]:
+    def response_at(self, after_s: float, form: Floats) -> tuple[float, float]:
         """Return the resistance `after_s` seconds after a step in ohm, and its standard uncertainty.
 
-        Z = R0 + sum of R (1 - exp(-t / tau)), and by ln tau -R t / tau exp(-t / tau).
+        Z = R0 + sum of R (1 - exp(-t / tau)), and by ln tau -R t / tau exp(-t / tau). `form` (m) is the form
+        of the drift where it is asked for; the last terms are those of the parts of `studies.drift`.
         """
+        drifting = PARTS * len(form)
+        drifts = self.terms[self._first - drifting :].reshape(PARTS, -1) @ form + 1.0
+        part = parts_of_pairs(self.solution.taus_s)
         ratio = after_s / np.array(self.solution.taus_s)
         ohms = np.array([self._ohm(pair) for pair in range(self._pairs)])
         weights = np.zeros((1, self.count))
-        weights[0, self._first] = 1.0
-        weights[0, self._first + 1 : self._first + 1 + self._pairs] = -np.expm1(-ratio)
-        weights[0, self.count - self._pairs :] = -ohms * ratio * np.exp(-ratio)
-        value = self.ohmic + float(-np.expm1(-ratio) @ ohms)
-        return value, float(self._covariance.u(weights)[0])
-
-    @property
-    def independent_share(self) -> float:
-        """How many independent rows a row of the fit is worth (0 to 1)."""
-        return independent_rows(self._standardised) / len(self._standardised)
+        each = np.bincount(part, -np.expm1(-ratio) * ohms, PARTS)
+        each[0] = self.ohmic
+        weights[0, self._first] = drifts[0]
+        weights[0, self._first + 1 : self._first + 1 + self._pairs] = -np.expm1(-ratio) * drifts[part]
+        weights[0, self.count - self._pairs :] = -ohms * ratio * np.exp(-ratio) * drifts[part]
+        weights[0, self._first - drifting : self._first] = np.outer(each, form).ravel()
+        return float(drifts @ each), float(self._covariance.u(weights)[0])
 
     def u_of_terms(self, weights: Floats) -> Floats:
         """Return the standard uncertainties (k) of weighted sums (k, terms) of the open-circuit terms."""
@@ -125,10 +125,9 @@ class KnownCoefficients:
     def fault(self, simpler: Solution) -> str | None:
         """Return why a pair is not determined, against the best fit with one pair less; None if all are."""
         for pair, found in enumerate(self.pairs()):
-            ln_from_ends = np.abs(np.log(np.array([self._fit.shortest_s, self._fit.longest_s]) / found.tau_s))
             if found.ohm <= _LEAST_SIGMAS * found.u_ohm:
                 return "its resistance cannot be told from none"
-            if ln_from_ends.min() < _AT_THE_END:
+            if self._fit.at_an_end([found.tau_s]):
                 return "its time constant lies outside of what the run can show"
             if self._u_ln_tau(pair) > _MOST_U_LN_TAU:
                 return "its time constant cannot be told"

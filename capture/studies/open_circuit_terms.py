@@ -112,6 +112,11 @@ def knots_beyond(knots_c: Floats, empty_c: float, capacity_c: float) -> Floats:
     return np.concatenate([knots_c, np.linspace(knots_c[-1], empty_c, count + 1)[1:]])
 
 
+def guessed_capacity_c(load_a: float) -> float:
+    """Return what a pack holds of which only its load is known."""
+    return max(load_a, _TINY) * COULOMB_PER_AH / _LOAD_PER_HOUR
+
+
 def unknown_terms(
     drawn_c: Floats, run_c: tuple[float, float], start_v: float, load_a: float
 ) -> OpenCircuitTerms:
@@ -119,7 +124,7 @@ def unknown_terms(
 
     `run_c` is the least and the most charge drawn in the run, `drawn_c` (n) that at each row.
     """
-    capacity_c = max(load_a, _TINY) * COULOMB_PER_AH / _LOAD_PER_HOUR
+    capacity_c = guessed_capacity_c(load_a)
     knots_c = knots_of(capacity_c, run_c)
     low, span_c = float(knots_c[0]), float(np.ptp(knots_c))
     fall_v = _FALL_SHARE * start_v * span_c / capacity_c

@@ -15,8 +15,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.quantities import COULOMB_PER_AH, Figure
-from capture.studies.circuit import can_tell, fast_enough
-from capture.studies.drifting_response import drifting_response, parts_under
+from capture.studies.at_steps import EDGE_S, AtSteps
+from capture.studies.circuit import can_tell, fast_enough, told_skew
+from capture.studies.drifting_response import drifting_response
+from capture.studies.end_of_range import within_range
 from capture.studies.known_pack import known_pack
 from capture.studies.steps import find_steps
 from capture.studies.thinning import stretches_of
@@ -29,45 +31,40 @@ if TYPE_CHECKING:
 
     from capture.open_circuit import OpenCircuitCurve
     from capture.run_card import RunCard
+    from capture.studies.at_steps import AtStep
     from capture.studies.columns import RunColumns
     from capture.studies.drifting_response import DriftingResponse
-    from capture.studies.step_response import StepResponse
     from capture.studies.steps import Step
-    from capture.studies.thinning import Stretch
     from capture.uncertainty.channels import ChannelUncertainty
 
     Floats = npt.NDArray[np.float64]
 
 #: How long after a step, in s.
 PULSE_TIMES_S: Final = (0.1, 1.0, 10.0)
-#: Within a run the parts of a response differ from their mean by about this share, before anything is seen.
-_DIFFERS_SHARE: Final = 0.2
-#: A step tells a resistance where its shares come out better than this.
-_MOST_U_SHARE: Final = 0.1
+_AT_AN_END: Final = "a reading stands at the end of its channel's range"
 #: A resistance that is known no better than this is not told.
 _MOST_U_RELATIVE: Final = 0.5
-#: A figure of a run in which the resistance changed stands for a moment that is open by this share of it; and
-#: the change, taken as straight in the charge drawn, follows warmth and time as well: it is off by this
-#: share of itself. Half widths of rectangles; common practice, no source.
-_OPEN_MOMENT: Final = 0.25
-_NOT_STRAIGHT: Final = 0.1
-_BEFORE_S: Final = 0.5
-_EDGE_S: Final = 0.05
-_LEAST_BEFORE: Final = 1
-_LEAST_BEHIND: Final = 2
+#: A figure of a run in which the resistance changed stands for a moment that is open by this share of the
+#: standard deviation over the charge. Common practice, no source.
+_OPEN_MOMENT: Final = 0.3
+#: Steps differ from the response of their run by this share at least, a standard deviation. Common practice,
+#: no source.
+_LEAST_BEYOND: Final = 0.003
 
 
 @dataclass(frozen=True, slots=True)
 class SteppedResistance:
     """One step and its resistance in ohm at each of `PULSE_TIMES_S`, None where it does not tell it.
 
-    `drawn_ah` is the charge drawn before it since the run began.
+    `drawn_ah` is the charge drawn before it since the run began; `left_out` says for each time in words why
+    the step was left out, None where it was not.
     """
 
     step: Step
     r: tuple[Figure | None, ...]
     drawn_ah: float
     temperature_degc: float | None
+    left_out: tuple[str | None, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +74,8 @@ class PulseResistance:
     `pulse` has one figure for each of `PULSE_TIMES_S`, None where the run does not reach that time; `ohmic`
     is what answers at once, None from samples that are too slow or uneven. `as_circuit` tells that a circuit
     of up to two RC pairs explains the run, and no ladder of them is needed; `taus_s` are the time constants.
+    The figures of `pulse` are means over the charge, from `mean_over_ah`, the least that was drawn before a
+    step, to the most. `notes` say in words what was left out or corrected.
     """
 
     steps: tuple[SteppedResistance, ...]
@@ -84,6 +83,8 @@ class PulseResistance:
     ohmic: Figure | None
     as_circuit: bool
     taus_s: tuple[float, ...]
+    mean_over_ah: tuple[float, float] | None
+    notes: tuple[str, ...]
 
 
 def pulse_resistance(
@@ -103,66 +104,66 @@ def pulse_resistance(
     """
     if not run.has("current_a", "voltage_v"):
         return None
+    shows_r0, ranged = fast_enough(run), within_range(run)
+    run = ranged.run
     found = find_steps(run)
-    edges_s = [step.t_s - _EDGE_S for step in found]
-    stretches = [stretch for stretch in stretches_of(run, edges_s) if can_tell(stretch)]
+    edges_s = [step.t_s - EDGE_S for step in found]
+    skew = told_skew(run, shows_r0=shows_r0)
+    stretches = [stretch for stretch in stretches_of(run, edges_s, skew.later_s) if can_tell(stretch)]
     if not stretches:
         return None
     volts = uncertainties.get("voltage_v", HOBBY_DIVIDER)
     amperes = uncertainties.get("current_a", HOBBY_SHUNT)
     pack = known_pack(card, volts, curve)
-    drifting = drifting_response(stretches, pack, card, volts.resolution, taus_s)
+    drifting = drifting_response(stretches, pack, volts.resolution, taus_s, skew.u)
     if drifting is None:
         return None
-    search, response = drifting.search, drifting.response
     gain = float(np.hypot(volts.gain, amperes.gain))
-    at_steps = _AtSteps(stretches, drifting)
-    temperature = _temperature(run)
+    at_steps = AtSteps(stretches, drifting, ranged)
     by_time = [
         _with_scatter([at_steps.resistance(step, after_s) for step in found], gain)
         for after_s in PULSE_TIMES_S
     ]
-    steps = tuple(
-        SteppedResistance(
-            step,
-            tuple(figures[number] for figures, _ in by_time),
-            float(np.interp(step.t_s, search.times_s, search.drawn_c)) / COULOMB_PER_AH,
-            None if temperature is None else float(np.interp(step.t_s, *temperature)),
-        )
-        for number, step in enumerate(found)
-    )
+    steps = _steps(found, [figures for figures, _ in by_time], at_steps, _temperature(run))
     pulse = tuple(
-        _of_run(drifting, after_s, scatter, gain)
-        for after_s, (_, scatter) in zip(PULSE_TIMES_S, by_time, strict=True)
+        _of_run(drifting, after_s, at_steps.between_c(_told_of(found, figures)), scatter, gain)
+        for after_s, (figures, scatter) in zip(PULSE_TIMES_S, by_time, strict=True)
     )
     return PulseResistance(
         steps,
         pulse,
-        _ohmic(response, gain) if fast_enough(run) else None,
-        response.circuit is not None,
-        response.circuit_taus_s,
+        _told(*drifting.at(0.0, at_steps.between_c(found)), gain) if shows_r0 else None,
+        drifting.response.circuit is not None,
+        drifting.response.circuit_taus_s,
+        _span_ah([step.drawn_ah for step in steps if any(step.r)]),
+        tuple(note for note in (ranged.in_words(), skew.in_words()) if note is not None),
     )
 
 
-def _ohmic(response: StepResponse, gain: float) -> Figure | None:
-    ohm, u_fit = response.at(0.0)
-    return _told(ohm, u_fit, gain)
+def _steps(
+    found: Sequence[Step],
+    by_time: Sequence[Sequence[Figure | None]],
+    at_steps: AtSteps,
+    temperature: tuple[Floats, Floats] | None,
+) -> tuple[SteppedResistance, ...]:
+    drawn_ah = at_steps.drawn_c(found) / COULOMB_PER_AH
+    return tuple(
+        SteppedResistance(
+            step,
+            tuple(figures[number] for figures in by_time),
+            float(drawn_ah[number]),
+            None if temperature is None else float(np.interp(step.t_s, *temperature)),
+            tuple(_AT_AN_END if at_steps.left_out(step, after_s) else None for after_s in PULSE_TIMES_S),
+        )
+        for number, step in enumerate(found)
+    )
 
 
-@dataclass(frozen=True, slots=True)
-class _AtStep:
-    """A step's resistance in ohm, what the run's response says of it, and both uncertainties."""
-
-    ohm: float
-    expected_ohm: float
-    u_step: float
-    u_run: float
-
-
-def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Figure | None], float | None]:
+def _with_scatter(told: Sequence[AtStep | None], gain: float) -> tuple[list[Figure | None], float | None]:
     """Return the figures of the steps, and the relative uncertainty of their mean; None without any.
 
-    How the steps scatter around the run's response beyond their own uncertainties is part of each.
+    How the steps scatter around the run's response beyond their own uncertainties is by how much they may
+    differ from it: each lies between what it tells itself and the run, by the weights of both.
     """
     known = [at for at in told if at is not None]
     if not known:
@@ -170,26 +171,32 @@ def _with_scatter(told: Sequence[_AtStep | None], gain: float) -> tuple[list[Fig
     apart = np.array([at.ohm / at.expected_ohm - 1 for at in known])
     own = float(np.mean([(at.u_step / at.expected_ohm) ** 2 for at in known]))
     square = float(np.mean(apart**2))
-    beyond = max(square - own, 0.0) ** 0.5
-    figures = [
-        None
-        if at is None
-        else _told(at.ohm, float(np.sqrt(at.u_step**2 + at.u_run**2 + (at.ohm * beyond) ** 2)), gain)
-        for at in told
-    ]
+    beyond = max(square - own, _LEAST_BEYOND**2) ** 0.5
+    figures = [None if at is None else _told(*at.where_steps_differ(beyond), gain) for at in told]
     return figures, (square / len(known)) ** 0.5
 
 
-def _of_run(drifting: DriftingResponse, after_s: float, scatter: float | None, gain: float) -> Figure | None:
-    """Return the resistance of the whole run; None where no step reaches that time.
+def _of_run(
+    drifting: DriftingResponse, after_s: float, drawn_c: Floats, scatter: float | None, gain: float
+) -> Figure | None:
+    """Return the resistance of the whole run, a mean over charges drawn; None where no step reaches so far.
 
     A resistance that changed has no one value: which moment of the run the figure stands for is open.
     """
-    if scatter is None:
+    if scatter is None or len(drawn_c) == 0:
         return None
-    ohm, u_fit = drifting.response.at(after_s)
-    moment = _OPEN_MOMENT * drifting.change_at(after_s) / 3**0.5
+    ohm, u_fit = drifting.at(after_s, drawn_c)
+    changed = drifting.shares_at(drawn_c) @ drifting.response.parts_at(after_s)
+    moment = _OPEN_MOMENT * float(changed.std())
     return _told(ohm, float(np.sqrt(u_fit**2 + (ohm * scatter) ** 2 + moment**2)), gain)
+
+
+def _told_of(steps: Sequence[Step], figures: Sequence[Figure | None]) -> list[Step]:
+    return [step for step, figure in zip(steps, figures, strict=True) if figure is not None]
+
+
+def _span_ah(drawn_ah: Sequence[float]) -> tuple[float, float] | None:
+    return (min(drawn_ah), max(drawn_ah)) if drawn_ah else None
 
 
 def _told(ohm: float, u_fit: float, gain: float) -> Figure | None:
@@ -203,96 +210,3 @@ def _temperature(run: RunColumns) -> tuple[Floats, Floats] | None:
         return None
     t_s, degc = run.known(names[0])
     return (t_s, degc) if len(t_s) else None
-
-
-class _AtSteps:
-    """By how much the response at a step differs from that of the whole run."""
-
-    def __init__(self, stretches: Sequence[Stretch], drifting: DriftingResponse) -> None:
-        search = drifting.search
-        self._stretches = stretches
-        self._first_block = np.cumsum([0, *(len(stretch.blocks) for stretch in stretches)])
-        self._times_s = search.times_s
-        self._drawn_c = search.drawn_c
-        self._weights = 1.0 / search.noise_variance_v2
-        self._drifting = drifting
-        self._response = drifting.response
-
-    def resistance(self, step: Step, after_s: float) -> _AtStep | None:
-        """Return the resistance `after_s` after a step; None where the run breaks off or does not tell it."""
-        for number, stretch in enumerate(self._stretches):
-            if (
-                stretch.start_s <= step.t_s - _EDGE_S
-                and step.t_s + after_s <= stretch.start_s + stretch.span_s
-            ):
-                return self._within(number, step, after_s)
-        return None
-
-    def _within(self, number: int, step: Step, after_s: float) -> _AtStep | None:
-        rows = self._blocks(number, step, after_s)
-        before = int(np.count_nonzero(self._times_s[rows] < step.t_s))
-        if before < _LEAST_BEFORE or len(rows) - before < _LEAST_BEHIND:
-            return None
-        shares, covariance = self._shares(rows, self._parts(number, step, rows))
-        middle_ohm, u_fit = self._response.at(after_s)
-        u_run = float(np.hypot(u_fit, _NOT_STRAIGHT * self._drifting.change_at(after_s) / 3**0.5))
-        ohmic = float(self._response.ohms[0])
-        drawn_c = np.interp(step.t_s, self._times_s, self._drawn_c)
-        at_step = self._drifting.shares_at(np.array([drawn_c]))[0] * (ohmic, middle_ohm - ohmic)
-        each = np.array([0.0, *at_step])
-        ohm = float(at_step.sum())
-        u_shares = float(np.sqrt(each @ covariance @ each))
-        if ohm <= 0 or u_shares > _MOST_U_SHARE * ohm:
-            return None
-        return _AtStep(ohm + float(each @ shares), ohm, u_shares, u_run)
-
-    def _shares(self, rows: npt.NDArray[np.int64], parts: Floats) -> tuple[Floats, Floats]:
-        """Return by which shares the parts differ from the run's (behind the level before), and covariances.
-
-        What the blocks scatter beyond the noise of their readings widens the covariance: the model is not
-        exact there.
-        """
-        columns = np.column_stack([np.ones(len(rows)), -parts])
-        weights, left_v = self._weights[rows], self._response.residual_v[rows]
-        prior = np.diag([0.0, _DIFFERS_SHARE**-2, _DIFFERS_SHARE**-2])
-        told = columns.T @ (columns * weights[:, None])
-        moments = columns.T @ (left_v * weights)
-        shares = np.linalg.solve(told + prior, moments)
-        scatter = float(weights @ (left_v - columns @ shares) ** 2) / max(1, len(rows) - columns.shape[1])
-        widened = max(1.0, scatter)
-        covariance = np.linalg.inv(told / widened + prior)
-        return covariance @ moments / widened, covariance
-
-    def _blocks(self, number: int, step: Step, after_s: float) -> npt.NDArray[np.int64]:
-        """Return the blocks from shortly before a step until the time after it."""
-        first, end = self._first_block[number], self._first_block[number + 1]
-        times_s = self._times_s[first:end]
-        at, stop = np.searchsorted(times_s, [step.t_s, step.t_s + 1.05 * after_s])
-        # of slow samples the last before the step, however long ago
-        start = min(int(np.searchsorted(times_s, step.t_s - _BEFORE_S)), max(int(at) - 1, 0))
-        return np.arange(first + start, first + stop)
-
-    def _parts(self, number: int, step: Step, rows: npt.NDArray[np.int64]) -> Floats:
-        """Return what the step's own current and all after it make at the blocks (b, 2): ohmic, slow; in V.
-
-        The current from the step's edge on, less the level before it, through the response of the run.
-        """
-        stretch = self._stretches[number]
-        blocks = rows - self._first_block[number]
-        ends = np.append(stretch.blocks, len(stretch.voltage_v))
-        readings = slice(int(ends[blocks[0]]), int(ends[blocks[-1] + 1]))
-        at = stretch.at[readings]
-        begin = int((step.t_s - _EDGE_S - stretch.start_s) / stretch.step_s)
-        last = min(int(np.ceil(at[-1])) + 1, len(stretch.current_a))
-        added = stretch.current_a[begin:last] - step.from_a
-        parts = parts_under(added, stretch.step_s, self._response)
-        drifted = self._drifting.shares_at(stretch.drawn_c[begin:last])
-        instants = np.arange(begin, last)
-        begins = ends[blocks] - readings.start
-        sizes = np.diff(np.append(begins, len(at)))
-        return np.column_stack(
-            [
-                np.add.reduceat(np.interp(at, instants, part, left=0.0), begins) / sizes
-                for part in (parts[0] * drifted[:, 0], parts[1] * drifted[:, 1])
-            ]
-        )

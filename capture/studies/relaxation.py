@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy.typing as npt
 
     Floats = npt.NDArray[np.float64]
@@ -29,6 +31,18 @@ def relaxed_current(current_a: Floats, step_s: float, tau_s: float) -> Floats:
         [with_new, gone - with_new], [1.0, -exp(-step_s / tau_s)], current_a, zi=[-with_new * current_a[0]]
     )
     return np.asarray(filtered, np.float64)
+
+
+def made_by(current_a: Floats, step_s: float, ohms: Floats, taus_s: Sequence[float]) -> Floats:
+    """Return what a resistance and pairs make of a current (n, every `step_s` s), in V.
+
+    `ohms` (1 + pairs) are R0 and the resistances of the pairs at `taus_s`.
+    """
+    made_v: Floats = ohms[0] * current_a
+    for ohm, tau_s in zip(ohms[1:], taus_s, strict=True):
+        if ohm > 0:
+            made_v = made_v + ohm * relaxed_current(current_a, step_s, tau_s)
+    return made_v
 
 
 def decay(instants: int, step_s: float, tau_s: float) -> Floats:

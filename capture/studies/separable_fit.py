@@ -31,6 +31,8 @@ _LEFT_OVER_SHARE: Final = 0.05
 #: Time constants tried first, a decade in so many steps.
 _PER_DECADE: Final = 4
 _LN_STEP: Final = 1e-3
+#: A time constant so close to an end of what is searched (ln) is that end.
+_AT_THE_END: Final = 0.02
 _RIDGE: Final = 1e-12
 
 
@@ -47,6 +49,11 @@ class Solution:
     coefficients: Floats
     residual_v: Floats
     squares: float
+
+    def resistances(self, fit: SeparableFit) -> tuple[Floats, tuple[float, ...]]:
+        """Return R0 and the resistances of the pairs in ohm (1 + pairs), and the time constants."""
+        first = fit.terms.columns.shape[1]
+        return self.coefficients[first : first + 1 + len(self.taus_s)], self.taus_s
 
 
 class SeparableFit:
@@ -93,6 +100,11 @@ class SeparableFit:
     def longest_s(self) -> float:
         """The longest time constant that a stretch can show: half its length."""
         return max(0.5 * max(stretch.span_s for stretch in self._stretches), 2.0 * self.shortest_s)
+
+    def at_an_end(self, taus_s: Sequence[float]) -> bool:
+        """Return whether one of time constants stands at an end of what is searched: it is that end."""
+        ends = np.log([self.shortest_s, self.longest_s])
+        return bool(np.any(np.abs(np.log(taus_s)[:, None] - ends) < _AT_THE_END))
 
     def pair_columns(self, tau_s: float) -> Floats:
         """Return the columns (n, 1 + stretches) of a pair: its resistance, and what it starts each with."""

@@ -43,6 +43,8 @@ _GROWTH: Final = 1.2
 _LONGEST_BLOCK_S: Final = 0.5
 _MOST_JUMPS: Final = 600
 _JUMP_SIGMAS: Final = 8.0
+#: So many readings before a jump stand alone too: a voltage read later has seen it.
+_BEFORE_JUMP: Final = 2
 _JUMP_SHARE: Final = 0.1
 
 
@@ -83,15 +85,20 @@ class Stretch:
             return series[whole]
         return np.interp(self.at, np.arange(len(series)), series)
 
+    def moved_a(self) -> Floats:
+        """Return by how much the mean current over each block (b) changes with one step of delay."""
+        return self.means(self.at_readings(np.gradient(self.current_a)))
+
     def means(self, readings: Floats) -> Floats:
         """Return the means over the blocks (b) of values at the readings (p)."""
         return np.add.reduceat(readings, self.blocks) / self.sizes
 
 
-def stretches_of(run: RunColumns, edges_s: Sequence[float] = ()) -> list[Stretch]:
+def stretches_of(run: RunColumns, edges_s: Sequence[float] = (), later_s: float = 0.0) -> list[Stretch]:
     """Return the stretches of a run that a fit can use, in order; needs current_a and voltage_v.
 
-    At `edges_s` blocks begin anew, as they do where the current jumps: what follows counts in detail.
+    At `edges_s` blocks begin anew, as they do where the current jumps: what follows counts in detail. The
+    voltage was read `later_s` after the current beside it (`studies.skew`).
     """
     current, voltage = run.columns["current_a"], run.columns["voltage_v"]
     known = np.flatnonzero(~np.isnan(current))
@@ -111,7 +118,7 @@ def stretches_of(run: RunColumns, edges_s: Sequence[float] = ()) -> list[Stretch
         if ended_s - t_s[0] >= _LEAST_STRETCH_S:
             shy = _shy_of(t_s, holes, known, run.t_s)
             read_v = np.where(shy, np.nan, voltage[part])
-            stretch = _stretch(t_s, current[part], read_v, usual_s, lost_s, np.asarray(edges_s))
+            stretch = _stretch(t_s, current[part], read_v, usual_s, lost_s, np.asarray(edges_s), later_s)
             if stretch is not None:
                 stretches.append(_begun_at(stretch, drawn_c))
         drawn_c += charge_c
@@ -148,7 +155,13 @@ def _shy_of(t_s: Floats, holes: Whole, known: Whole, run_t_s: Floats) -> npt.NDA
 
 
 def _stretch(
-    t_s: Floats, current: Floats, voltage: Floats, usual_s: float, lost_s: float, edges_s: Floats
+    t_s: Floats,
+    current: Floats,
+    voltage: Floats,
+    usual_s: float,
+    lost_s: float,
+    edges_s: Floats,
+    later_s: float,
 ) -> Stretch | None:
     """Return the stretch on an even grid of instants; None where it has too few voltage readings."""
     per_mean = -(-len(t_s) // _MOST_INSTANTS)
@@ -156,7 +169,7 @@ def _stretch(
         even = len(t_s) // per_mean * per_mean
         t_s, current, voltage = (row[:even].reshape(-1, per_mean).mean(1) for row in (t_s, current, voltage))
         usual_s *= per_mean
-    read = ~np.isnan(voltage)
+    read = ~np.isnan(voltage) & (t_s + later_s >= t_s[0]) & (t_s + later_s <= t_s[-1])
     if int(read.sum()) < _LEAST_READINGS:
         return None
     # where rows come at different rates, the instants follow the fastest
@@ -171,14 +184,17 @@ def _stretch(
         grid = np.interp(np.arange(steps + 1), at, current)
     drawn_c = np.concatenate([[0.0], np.cumsum((grid[1:] + grid[:-1]) * (0.5 * step_s))])
     blocks = _blocks(current[read], t_s[read], usual_s, edges_s)
-    return Stretch(float(t_s[0]), step_s, grid, drawn_c, at[read], voltage[read], blocks, lost_s)
+    at_reading = at[read] + later_s / step_s if later_s else at[read]
+    return Stretch(float(t_s[0]), step_s, grid, drawn_c, at_reading, voltage[read], blocks, lost_s)
 
 
 def _blocks(current: Floats, t_s: Floats, usual_s: float, edges_s: Floats) -> Whole:
     """Return where blocks of readings begin: at jumps of the current and edges, then ever further apart."""
     edges = np.searchsorted(t_s, edges_s)
     within = edges[(edges > 0) & (edges < len(t_s))]
-    jumps = np.concatenate([[0], np.union1d(_jumps(current), within), [len(current)]]).astype(np.int64)
+    jumped = _jumps(current)
+    begins = np.concatenate([jumped, np.maximum(jumped - _BEFORE_JUMP, 0), within, [0, len(current)]])
+    jumps = np.unique(begins).astype(np.int64)
     longest = max(1, int(_LONGEST_BLOCK_S / max(float(np.median(np.diff(t_s))), usual_s)))
     offsets = [0]
     while offsets[-1] < len(current):

@@ -17,7 +17,7 @@ from tui.commands import calibration_dialogue as dialogue
 from tui.commands.calibration_entry import PATIENCE_S, channel_entry, is_told, reading_of
 from tui.commands.calibration_guide import CURRENT_CAUTION, GENERAL_CAUTION
 from tui.commands.calibration_rig import rig_entry
-from tui.output import WrongUsage, print_json, print_result, say
+from tui.output import WrongUsage, print_json, print_result, say, say_prose
 
 if TYPE_CHECKING:
     import argparse
@@ -110,7 +110,7 @@ def run(arguments: argparse.Namespace) -> int:
     asks = sys.stdin.isatty() and not arguments.json
     _check(arguments, asks=asks)
     _check_bench(arguments.bench)
-    say(f"{CURRENT_CAUTION} {GENERAL_CAUTION}")
+    say_prose(f"{CURRENT_CAUTION} {GENERAL_CAUTION}")
     name = arguments.logger or "bench"
     with ListeningLogger(open_address(arguments.address)) as listening:
         said = listening.logger.identity.name

@@ -10,7 +10,7 @@ from capture.errors import InputError
 from capture.quantities import UNIT_LABELS, unit_of
 from tui.commands.calibration_guide import GUIDES, likely_kind
 from tui.known_values import known_value
-from tui.output import ProgressLine, WrongUsage, print_result, say
+from tui.output import ProgressLine, WrongUsage, print_result, say, say_prose
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container
@@ -99,7 +99,9 @@ def ask_points(take: Callable[[str], None], column: str, kind: str) -> None:
     """Ask for known values and `take` each with its reading; Enter alone ends."""
     unit = UNIT_LABELS.get(unit_of(column) or "", unit_of(column) or "")
     known = f"value in {unit}" if GUIDES[kind].known == "value" and unit else GUIDES[kind].known
-    say("Set a known value, wait until it is still, type it; +-U is its standard uncertainty. Enter ends.")
+    say_prose(
+        "Set a known value, wait until it is still, type it; +-U is its standard uncertainty. Enter ends."
+    )
     while text := ask(f"Known {known} now [VALUE or VALUE+-U]: "):
         try:
             take(text)
@@ -136,9 +138,9 @@ def tell(column: str, kind: str) -> None:
     guide = GUIDES[kind]
     say(f"{column}: {guide.what}")
     for number, step in enumerate(guide.steps, start=1):
-        say(f"  {number}. {step}")
+        say_prose(f"  {number}. {step}")
     if guide.caution:
-        say(f"  {guide.caution}")
+        say_prose(f"  {guide.caution}")
 
 
 def wants_points(kind: str, told: Container[str]) -> bool:

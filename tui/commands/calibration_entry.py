@@ -23,7 +23,7 @@ from capture.units import STANDARD_GRAVITY
 from tui.commands import calibration_dialogue as dialogue
 from tui.commands.calibration_rig import kept_span
 from tui.known_values import Known, known_pair, known_value, typed_constants
-from tui.output import WrongUsage, say
+from tui.output import WrongUsage, say, say_prose
 
 if TYPE_CHECKING:
     import argparse
@@ -193,4 +193,6 @@ def _say_residuals(kind: str, points: list[KnownPoint], found: Entry) -> None:
             fitted = f"   left over {left:+.3g}" if len(points) > _MAKES_A_LINE else ""
             say(f"  {point.reference:12g}   read {point.reading:12.6g}{fitted}")
     if len(points) == 1 and kind != "thermistor" and "u_scale" not in found.values:
-        say("  one known value is a zero: of the scale nothing is known but what is assumed of hobby sensors")
+        say_prose(
+            "  one known value is a zero: of the scale nothing is known but what is assumed of hobby sensors"
+        )

@@ -51,6 +51,7 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _print(found: Resistance) -> None:
     from capture.studies.pulse_resistance import PULSE_TIMES_S
+    from tui.study_words import over_charge_words
 
     print_result(f"{found.run.summary.recording.path.name}   resistance of the pack in mΩ")
     pulses = found.pulses
@@ -60,6 +61,8 @@ def _print(found: Resistance) -> None:
     print_result(f"  {'ohmic':24} {_text(pulses.ohmic)}")
     for after_s, figure in zip(PULSE_TIMES_S, pulses.pulse, strict=True):
         print_result(f"  {f'{after_s:g} s after a step':24} {_text(figure)}")
+    if pulses.mean_over_ah is not None:
+        print_result(f"  ({over_charge_words(*pulses.mean_over_ah)})")
     print_result(f"  {'two-step (0.2 It, 1 It)':24} {_text(found.two_step)}")
     _print_circuit(found)
     _print_groups(found)
@@ -74,7 +77,7 @@ def _print(found: Resistance) -> None:
         print_result(f"{step.t_s:10.3f}{step.from_a:10.1f}{step.to_a:10.1f}    {told}")
     print_result()
     print_result(_MEANS)
-    for warning in found.run.summary.warnings:
+    for warning in (*pulses.notes, *found.run.summary.warnings):
         print_result(f"! {warning}")
 
 

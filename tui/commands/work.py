@@ -60,7 +60,7 @@ def _read(path: Path) -> RunWork:
 
 
 def _print(one: RunWork) -> None:
-    from tui.work_words import change_words, cut_words, figure_words, line_words, typed_words
+    from tui.study_words import change_words, cut_words, figure_words, line_words, typed_words
 
     print_result(f"{one.run.summary.recording.path.name}   the tool's work")
     if not one.cuts:
@@ -81,7 +81,7 @@ def _print(one: RunWork) -> None:
 
 
 def _compare(comparison: Comparison, first: str) -> None:
-    from tui.work_words import change_words
+    from tui.study_words import change_words
 
     print_result(f"{Path(comparison.recording).name} against {first}")
     for name, change in (("no load", comparison.no_load), ("in the work", comparison.working)):

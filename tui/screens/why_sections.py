@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from capture.studies.pulse_resistance import PULSE_TIMES_S
 from tui.formatting import COVERAGE_MEANS, plain, plus_minus
+from tui.study_words import change_words, cut_words, figure_words, line_words, over_charge_words, typed_words
 from tui.widgets.interval_rows import Interval, interval_lines
-from tui.work_words import change_words, cut_words, figure_words, line_words, typed_words
 
 if TYPE_CHECKING:
     from capture.quantities import Figure
@@ -70,7 +70,9 @@ def _pack(resistance: Resistance) -> Section:
     if resistance.two_step is not None:
         rows.append(_milliohm("two-step", resistance.two_step))
     per_ah = resistance.dependence.per_ah
-    words = [_circuit(resistance)]
+    words = [*pulses.notes, _circuit(resistance)]
+    if pulses.mean_over_ah is not None:
+        words.insert(0, over_charge_words(*pulses.mean_over_ah))
     if per_ah is not None:
         words.append(
             f"1 s after a step it changed by {figure_words(_scaled(per_ah), 2)} mΩ for each Ah drawn"

@@ -1,4 +1,4 @@
-"""The work of a run in words, as the command line and the screen say it. Pure."""
+"""Resistance and work of a run in words, as the command line and the screen say it. Pure."""
 
 from __future__ import annotations
 
@@ -65,6 +65,11 @@ def change_words(change: SpeedChange) -> str:
     parts = [("voltage", change.by_voltage), ("load", change.by_load), ("left over", change.left)]
     split = ", ".join(f"{name} {figure_words(figure, 0)}" for name, figure in parts if figure is not None)
     return f"{figure_words(change.change, 0)} rpm{f' ({split})' if split else ''}: {change.says}"
+
+
+def over_charge_words(first_ah: float, last_ah: float) -> str:
+    """Return over which charge drawn the means of a run go."""
+    return f"means over {first_ah + 0.0:.2f} to {last_ah:.2f} Ah drawn"
 
 
 def figure_words(figure: Figure | None, decimals: int) -> str:
