@@ -34,7 +34,7 @@ def say(line: str) -> None:
 
 
 def say_prose(line: str) -> None:
-    """Print a sentence for the person at the keyboard, broken at words; paths and addresses belong to `say`."""
+    """Print a sentence for the person at the keyboard, broken at words; for paths there is `say`."""
     indent = " " * (len(line) - len(line.lstrip()) + _HANGING)
     width = max(shutil.get_terminal_size().columns, 2 * len(indent))
     say("\n".join(textwrap.wrap(line, width, subsequent_indent=indent)))
