@@ -15,9 +15,11 @@ import numpy as np
 
 from capture.blocks import Quality, SampleBlock
 from capture.calibration.logger import CalibratedLogger
+from capture.clipping import ClippedRanges
 from capture.errors import DiskFull, InputError
 from capture.importing.csv_rows import CsvRows, Dialect, find_dialect
 from capture.importing.headers import TIME, Header, SourceColumn, read_header
+from capture.importing.range_ends import range_end
 from capture.importing.survey import ColumnSurvey
 from capture.importing.times import Steps, TimeColumn
 from capture.opening import software_version
@@ -175,6 +177,10 @@ class _Writing:
         self._last_s: float | None = None
         self._stretches: list[list[int]] = []
         self._gaps: list[dict[str, Any]] = []
+        self._clipped = ClippedRanges()
+        self._ends = {
+            name: end for name, survey in columns.items() if (end := range_end(name, survey)) is not None
+        }
 
     def run(self, progress: Callable[[int, int], None]) -> None:
         """Write all rows and seal the recording; nothing is left of one that could not be finished."""
@@ -209,7 +215,10 @@ class _Writing:
                 quality[0] = self._jump(float(seconds[start]))
             ticks = np.rint((seconds[start:stop] + self._shift_s) * 1e6).astype(np.int64)
             readings = {name: columns[name][start:stop] for name in self._columns}
-            yield SampleBlock(self._segment, self._next_index, ticks, readings, quality)
+            clipped = {name: end.reached(readings[name]) for name, end in self._ends.items()}
+            for rows in clipped.values():
+                quality[rows] |= np.uint32(Quality.CLIPPED)
+            yield SampleBlock(self._segment, self._next_index, ticks, readings, quality, clipped)
             self._next_index += stop - start
             self._last_s = float(seconds[stop - 1])
 
@@ -237,6 +246,7 @@ class _Writing:
 
     def _note(self, block: SampleBlock) -> None:
         self.rows += len(block)
+        self._clipped.feed(block)
         last = self._stretches[-1] if self._stretches else None
         if last is not None and last[0] == block.segment and last[1] + last[2] == block.first_index:
             last[2] += len(block)
@@ -284,7 +294,7 @@ class _Writing:
             "zeros_before": {},
             "zeros": [],
             "links": [],
-            "clipped": {},
+            "clipped": self._clipped.ranges,
             "samples": self.rows,
             "recovered_samples": 0,
             "lost_samples": lost,

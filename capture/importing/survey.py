@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from capture.studies.range_top import ends_at_its_top
+
 if TYPE_CHECKING:
     import numpy.typing as npt
 
@@ -62,9 +64,24 @@ class ColumnSurvey:
         return (self._first_row or 0) % self.divisor
 
     @property
+    def ends_high(self) -> bool:
+        """Whether the column stands at its highest reading as at the end of a range."""
+        values = self._kept_values()
+        return len(values) > 0 and float(values.max()) == self.highest and ends_at_its_top(values)
+
+    @property
+    def ends_low(self) -> bool:
+        """Whether the column stands at its lowest reading as at the end of a range."""
+        values = self._kept_values()
+        return len(values) > 0 and float(values.min()) == self.lowest and ends_at_its_top(-values)
+
+    def _kept_values(self) -> Floats:
+        return np.concatenate(self._values) if self._values else np.empty(0)
+
+    @property
     def resolution(self) -> float:
         """The smallest difference between two readings; 0 where all are equal."""
-        values = np.unique(np.concatenate(self._values)) if self._values else np.empty(0)
+        values = np.unique(self._kept_values())
         steps = np.diff(values)
         size = max(abs(self.lowest), abs(self.highest)) if self.readings else 0.0
         steps = steps[steps > _NOISE * size]

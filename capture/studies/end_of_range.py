@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from capture.studies.circuit_search import CircuitSearch
+from capture.studies.range_top import ends_at_its_top
 from capture.studies.relaxation import made_by
 from capture.studies.thinning import BRIDGED_S, stretches_of
 
@@ -29,13 +30,6 @@ if TYPE_CHECKING:
 
 #: A current that its channel reads as nothing at the low end of its range is none: it is at rest.
 _IDLE_A: Final = 0.5
-#: An end of a range repeats at least so often, and so many times as often as the values next to it.
-_LEAST_REPEATS: Final = 5
-_TIMES_THE_NEXT: Final = 4.0
-_NEXT_VALUES: Final = 5
-#: Of the other readings in the outer half of the swing, or of all where there are none there, at most this
-#: share may be like the next.
-_MOST_ALIKE: Final = 0.2
 #: Rounds of finding a current that clipped, and time constants that stand for all, in s.
 _MENDS: Final = 4
 _TAUS_S: Final = (0.5, 15.0)
@@ -99,21 +93,10 @@ def _at_end(run: RunColumns, name: str, outward: Floats) -> Flags:
 
 def _repeated_top(values: Floats) -> Flags:
     """Return where the topmost value (n) stands that a channel cannot read beyond; nowhere if it can."""
-    none = np.zeros(len(values), dtype=bool)
     known = values[~np.isnan(values)]
-    if len(known) < 2 * _LEAST_REPEATS:
-        return none
-    top, low = float(known.max()), float(np.quantile(known, 0.01))
-    outer = known > 0.5 * (top + low)
-    if not outer.any():
-        return none
-    values_there, counts = np.unique(known[outer], return_counts=True)
-    next_to_it = counts[-1 - _NEXT_VALUES : -1]
-    if counts[-1] < max(_LEAST_REPEATS, _TIMES_THE_NEXT * next_to_it.sum() / max(1, len(next_to_it))):
-        return none
-    beside = outer if len(counts) > 1 else np.ones(len(known), dtype=bool)
-    alike = (known[1:] == known[:-1])[beside[1:] & (known[1:] < values_there[-1])]
-    return values == top if len(alike) and alike.mean() <= _MOST_ALIKE else none
+    if not ends_at_its_top(known):
+        return np.zeros(len(values), dtype=bool)
+    return np.asarray(values == known.max())
 
 
 def _mended(run: RunColumns, current: Floats, voltage: Floats, at_end: Flags) -> Floats:

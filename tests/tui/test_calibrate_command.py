@@ -40,8 +40,8 @@ def test_a_zero_is_found_and_says_nothing_of_the_scale(calibrate):
     assert -0.40 < found["offset"] < -0.28
     assert known.u_scale is None
     assert 0 < known.u_offset < 0.02
-    assert "of the scale nothing is known" in told.err
-    assert "Local codes" in told.err
+    assert "of the scale nothing is known" in " ".join(told.err.split())
+    assert "Local codes" in " ".join(told.err.split())
 
 
 def test_known_values_measured_before_set_scale_and_offset(calibrate):
