@@ -24,6 +24,8 @@ FOUND = SimpleNamespace(
         Figure(0.03436, 0.00041, "Ohm"),
         as_circuit=True,
         taus_s=(0.12,),
+        mean_over_ah=(0.0, 0.07),
+        notes=(),
     )
 )
 SAG_TEST = summary_of(document(replace(CARD, kind="sag test")))
