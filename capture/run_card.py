@@ -38,6 +38,8 @@ _MOST: Final = {"series": 1000, "fasteners": 100_000}
 _YES_OR_NO: Final = frozenset({"regulated"})
 #: The kind of a tool whose torque nobody measured: it comes in blows.
 IMPACT: Final = "impact"
+#: Kinds of runs in which nothing is cut through.
+_NEVER_SEVERS: Final = frozenset({"stall", "free run", "repeated fastening", "press", "sag test"})
 #: Kinds of tools that push with a piston or a screw.
 PRESSES: Final = frozenset({"press", "ram"})
 
@@ -115,6 +117,11 @@ class RunCard:
         """Whether the run pushes: a press or ram, or one whose piston or threshold is given."""
         words = {(self.kind or "").strip().lower(), (self.tool_kind or "").strip().lower()}
         return bool(words & PRESSES) or self.piston_area_mm2 is not None or self.force_threshold_n is not None
+
+    @property
+    def may_sever(self) -> bool:
+        """Whether the kind of run has a contact and a severance to look for."""
+        return not self.presses and (self.kind or "").strip().lower() not in _NEVER_SEVERS
 
     @classmethod
     def from_json(cls, document: dict[str, Any]) -> RunCard:

@@ -108,7 +108,7 @@ def cut_work(
     """Return what a cut gave; `run` has the columns of the channels that there are."""
     says: list[str] = []
     work = spans.work or spans.cut
-    if spans.work is None and not spans.only_free and not card.presses:
+    if spans.work is None and not spans.only_free and card.may_sever:
         says.append("contact or severance is not told: the whole cut counts as work")
     working = None if spans.only_free else _working(run, work, uncertainties)
     no_load = None if spans.free is None else _working(run, _settled(spans.free), uncertainties)

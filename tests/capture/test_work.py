@@ -162,3 +162,10 @@ def test_a_press_run_from_pressure_and_piston(pressed, capsys):
     assert "force at the end 284" in words
     assert "typed crimps 3, read once" in words
     assert "typed gauge 577.5 ± " in words
+
+
+@pytest.mark.parametrize("kind", ["stall", "Sag test", "repeated fastening", "press"])
+def test_where_nothing_is_cut_through_no_severance_is_missed(kind):
+    bare = WorkSpans(1, Span(0.5, 5.5), None, None, ENERGY)
+    assert cut_work(made(), bare, RunCard(kind=kind), KNOWN).says == ()
+    assert cut_work(made(), bare, RunCard(kind="timed cut"), KNOWN).says != ()
