@@ -11,6 +11,7 @@ from typing import Final
 
 COULOMB_PER_AH: Final = 3600.0
 JOULE_PER_WH: Final = 3600.0
+M2_PER_MM2: Final = 1e-6
 
 #: Unit symbols a channel may carry and the ending that a column gets. Symbols of RFC 8428 section 12.1
 #: (SenML units), and N.m as our own addition.

@@ -6,6 +6,7 @@ Pure functions without locale, clock or terminal.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ _CLOCK_HOURS: Final = 100
 COVERAGE: Final = 2.0
 COVERAGE_MEANS: Final = "± is the expanded uncertainty, k = 2 (about 95 %)"
 _DIGITS_OF_U: Final = 2
+_MILLI: Final = 1e3
 _MOST_DECIMALS: Final = 6
 #: From here on a number is shown as mantissa and exponent: nothing of this size is real on a pack.
 _HUGE: Final = 1e7
@@ -72,6 +74,24 @@ def plus_minus(value: float, u: float | None, decimals: int) -> str:
         places -= 1
     places = min(max(places, 0), _MOST_DECIMALS)
     return f"{number(value, places)} ± {expanded:.{places}f}"
+
+
+def in_milli(figure: Figure) -> Figure:
+    """Return a figure in thousandths of its unit: resistances of packs are told in mΩ."""
+    return replace(
+        figure,
+        value=_MILLI * figure.value,
+        u=None if figure.u is None else _MILLI * figure.u,
+        unit=f"m{figure.unit}",
+    )
+
+
+def milli_words(figure: Figure | None) -> str:
+    """Return a figure in thousandths of its unit with its expanded uncertainty, without the unit."""
+    if figure is None:
+        return "cannot tell"
+    scaled = in_milli(figure)
+    return plus_minus(scaled.value, scaled.u, 2)
 
 
 def figure(shown: Figure | None, unit: str) -> str:

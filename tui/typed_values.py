@@ -69,6 +69,10 @@ CARD_FIELDS: Final = (
 OF_THE_PACK: Final = frozenset(
     {"series", "capacity_ah", "chemistry", "cutoff_v", "max_current_a", "max_temperature_degc"}
 )
+#: What belongs to a tool, likewise.
+OF_THE_TOOL: Final = frozenset(
+    {"tool_kind", "regulated", "current_limit_a", "no_load_speed_rpm", "pulses_per_rev", "piston_area_mm2"}
+)
 _WHOLE: Final = frozenset({"series", "fasteners"})
 _NUMBERS: Final = (
     OF_THE_PACK - {"chemistry"}

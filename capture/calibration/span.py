@@ -82,12 +82,7 @@ def fit_span(points: Sequence[KnownPoint], *, reference_gain: float = 0.0, scale
     left = y - height - slope * (x - middle)
     widened = _widened(float(weights @ left**2), len(points), known=known)
     var_slope, var_height = widened / squares, widened / float(weights.sum())
-    if var_slope > (_MOST_OF_SCALE * slope) ** 2:
-        share = 100 * float(np.sqrt(var_slope)) / abs(slope)
-        raise ValueError(
-            f"the readings hardly follow the known values (the scale would be known to {share:.0f} % only): "
-            "see that each was set while it was read, and set them further apart"
-        )
+    _check_scale(slope, float(np.sqrt(var_slope)))
     offset = height - slope * middle
     var_offset = var_height + middle**2 * var_slope + (offset * reference_gain) ** 2
     covariance = -middle * var_slope + slope * offset * reference_gain**2
@@ -101,6 +96,16 @@ def fit_span(points: Sequence[KnownPoint], *, reference_gain: float = 0.0, scale
         float(np.clip(covariance / spread, -1, 1)) if spread > 0 else 0.0,
         tuple(left.tolist()),
     )
+
+
+def _check_scale(scale: float, u_scale: float) -> None:
+    """Raise ValueError where the known values do not tell the scale."""
+    if u_scale > _MOST_OF_SCALE * abs(scale):
+        share = 100 * u_scale / abs(scale) if scale else 100.0
+        raise ValueError(
+            f"the readings hardly follow the known values (the scale would be known to {share:.0f} % only): "
+            "see that each was set while it was read, and set them further apart"
+        )
 
 
 def _widened(squares: float, points: int, *, known: bool) -> float:

@@ -6,8 +6,6 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import TYPE_CHECKING
 
-from capture.pack_limits import Alarm, AlarmKind  # noqa: F401, TC001  a snapshot's alarms are had with it
-
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
@@ -17,6 +15,7 @@ if TYPE_CHECKING:
 
     from capture.folds.figures import RunFigures
     from capture.guide.steps import GuideReport
+    from capture.pack_limits import Alarm
     from capture.run_card import RunCard
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from capture.quantities import Figure
+from capture.quantities import M2_PER_MM2, Figure
 from capture.uncertainty.gum import root_sum_square
 
 if TYPE_CHECKING:
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 FORCE: Final = "force_n"
 PRESSURE: Final = "pressure_pa"
-_M2_PER_MM2: Final = 1e-6
 #: The line at the end lies over so much time, or over so many readings where they come slower.
 _END_OVER_S: Final = 0.25
 _FEWEST_READINGS: Final = 3
@@ -63,7 +62,7 @@ def press_figures(
         if card.piston_area_mm2 is None:
             says.append("give the piston's area (piston_area_mm2 on the run card) to have the force")
         else:
-            force = pressure.times(card.piston_area_mm2 * _M2_PER_MM2, "N")
+            force = pressure.times(card.piston_area_mm2 * M2_PER_MM2, "N")
     reached = None
     if force is not None and card.force_threshold_n is not None:
         reached = force.reaches(card.force_threshold_n, load.start_s)

@@ -9,16 +9,14 @@ from __future__ import annotations
 import math
 import statistics
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
-from capture.quantities import Figure
+from capture.quantities import M2_PER_MM2, Figure
 from capture.uncertainty.gum import quantisation
 from capture.units import unit_scale
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-_M2_PER_MM2: Final = 1e-6
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,7 +100,7 @@ def _cut_of(t_s: float | None, cut_starts_s: Sequence[float]) -> int | None:
 
 def _force(pressure: TypedMeasure, piston_area_mm2: float) -> TypedMeasure:
     scale = unit_scale(pressure.figure.unit)
-    newton = (1.0 if scale is None else scale.factor) * piston_area_mm2 * _M2_PER_MM2
+    newton = (1.0 if scale is None else scale.factor) * piston_area_mm2 * M2_PER_MM2
     u = None if pressure.figure.u is None else pressure.figure.u * newton
     figure = Figure(pressure.figure.value * newton, u, "N")
     return TypedMeasure(f"force by {pressure.quantity}", figure, pressure.readings, pressure.cuts)

@@ -3,7 +3,7 @@
 import pytest
 
 from capture.engine.limits import HOLD_S, LimitWatch
-from capture.engine.snapshot import AlarmKind
+from capture.pack_limits import AlarmKind
 from capture.run_card import RunCard
 
 CARD = RunCard(series=10, cutoff_v=28.0, max_current_a=60.0, max_temperature_degc=70.0)

@@ -1,5 +1,7 @@
 """The forms by their keys: what is typed is what they dismiss with, and a fault loses nothing."""
 
+from dataclasses import replace
+
 import pytest
 from textual.widgets import Input
 
@@ -152,6 +154,25 @@ async def test_another_pack_under_the_limits_of_the_last_is_asked_about_once(for
         assert results == []
         await pilot.press("ctrl+u", *"5", "enter")
     assert (results[0].pack, results[0].series, results[0].max_current_a) == ("wren", 5, 60.0)
+
+
+async def test_another_tool_described_as_the_last_is_asked_about_once(form_at):
+    """A card that is carried over would call the new tool regulated because the old one was."""
+    app, results = form_at(CardForm(replace(CARD, tool_kind="saw", regulated=True, current_limit_a=40.0)))
+    async with app.run_test() as pilot:
+        await pilot.pause()
+        await pilot.press("tab", "tab", "ctrl+u", *"driver", "enter")
+        assert "belong to the tool" in fault(app)
+        assert app.screen.focused.id == "field-tool_kind"
+        assert results == []
+        await pilot.press("ctrl+u", *"impact", "tab", "ctrl+u", "enter")
+    card = results[0]
+    assert (card.tool, card.tool_kind, card.regulated, card.current_limit_a) == (
+        "driver",
+        "impact",
+        None,
+        40.0,
+    )
 
 
 @pytest.mark.parametrize("size", [(40, 12), (80, 24), (200, 60)], ids=str)

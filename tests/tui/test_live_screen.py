@@ -10,8 +10,9 @@ from fake_workbench import FakeWorkbench
 from textual.widgets import Footer
 from textual.worker import WorkerCancelled
 
-from capture.engine.snapshot import Alarm, AlarmKind, ChannelFace, ChartWindow, LinkState, RecordingState
+from capture.engine.snapshot import ChannelFace, ChartWindow, LinkState, RecordingState
 from capture.errors import DiskFull
+from capture.pack_limits import Alarm, AlarmKind
 from tui.app import SaglineApp
 from tui.screens.help import HelpScreen
 from tui.themes import DARK, MONO, SUN

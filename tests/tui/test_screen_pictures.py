@@ -8,8 +8,9 @@ from fake_workbench import BENCH, SILENT, UNASKED, VIRTUAL, FakeWorkbench, shelv
 from guide_reports import report
 from screen_texts import shown, until
 
-from capture.engine.snapshot import Alarm, AlarmKind, LinkState
+from capture.engine.snapshot import LinkState
 from capture.guide.steps import Step, Trouble
+from capture.pack_limits import Alarm, AlarmKind
 from capture.run_card import RunCard
 from tui.app import SaglineApp
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from capture.guide.steps import GuidePlan
-from tui.formatting import COVERAGE_MEANS, plus_minus
+from capture.quantities import Figure
+from tui.formatting import COVERAGE_MEANS, milli_words
 from tui.guide_words import cautions, guide_words, order_of
 from tui.output import ProgressLine, WrongUsage, print_result, say
 
@@ -24,7 +25,6 @@ _MOST_REPEATS: Final = 50
 _HOLD_S: Final = (2.0, 60.0)
 _MOST_A: Final = 1000.0
 _OF_GUIDE: Final = ("repeats", "load", "hold")
-_MILLI: Final = 1e3
 
 
 def add_guide_arguments(parser: argparse.ArgumentParser) -> None:
@@ -136,7 +136,4 @@ def _attempt(attempt: dict[str, Any]) -> str:
 
 
 def _told(figure: dict[str, Any] | None) -> str:
-    if figure is None:
-        return "cannot tell"
-    u = figure["u"]
-    return plus_minus(_MILLI * figure["value"], None if u is None else _MILLI * u, 2)
+    return milli_words(None if figure is None else Figure(**figure))

@@ -7,16 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 from capture.bench import FILE_NAME, find_bench
 from tui.commands.reading import add_recording_argument
-from tui.formatting import plus_minus
+from tui.formatting import milli_words, plus_minus
 from tui.output import ProgressLine, print_json, print_result
 
 if TYPE_CHECKING:
     import argparse
 
-    from capture.quantities import Figure
     from capture.resistance import Resistance
 
-_MILLI: Final = 1e3
 _MEANS: Final = (
     "A pulse resistance carries its time: so long after a step of the current, the fall of the open-circuit "
     "voltage left out. Compare only like with like: same time, charge and temperature. "
@@ -58,22 +56,22 @@ def _print(found: Resistance) -> None:
     if pulses is None:
         print_result("  cannot tell: it takes current, voltage, and a load that comes and goes")
         return
-    print_result(f"  {'ohmic':24} {_text(pulses.ohmic)}")
+    print_result(f"  {'ohmic':24} {milli_words(pulses.ohmic)}")
     for after_s, figure in zip(PULSE_TIMES_S, pulses.pulse, strict=True):
-        print_result(f"  {f'{after_s:g} s after a step':24} {_text(figure)}")
+        print_result(f"  {f'{after_s:g} s after a step':24} {milli_words(figure)}")
     if pulses.mean_over_ah is not None:
         print_result(f"  ({over_charge_words(*pulses.mean_over_ah)})")
-    print_result(f"  {'two-step (0.2 It, 1 It)':24} {_text(found.two_step)}")
+    print_result(f"  {'two-step (0.2 It, 1 It)':24} {milli_words(found.two_step)}")
     _print_circuit(found)
     _print_groups(found)
     per_ah = found.dependence.per_ah
     if per_ah is not None:
-        print_result(f"  {'1 s, for each Ah drawn':24} {_text(per_ah)}")
+        print_result(f"  {'1 s, for each Ah drawn':24} {milli_words(per_ah)}")
     print_result()
     print_result("      at s    from A      to A    " + "".join(f"{f'{at:g} s':>18}" for at in PULSE_TIMES_S))
     for stepped in pulses.steps:
         step = stepped.step
-        told = "".join(f"{_text(figure):>18}" for figure in stepped.r)
+        told = "".join(f"{milli_words(figure):>18}" for figure in stepped.r)
         print_result(f"{step.t_s:10.3f}{step.from_a:10.1f}{step.to_a:10.1f}    {told}")
     print_result()
     print_result(_MEANS)
@@ -87,11 +85,11 @@ def _print_circuit(found: Resistance) -> None:
         print_result(f"  {'circuit':24} cannot tell")
         return
     print_result(
-        f"  {'circuit: R0':24} {_text(circuit.r0)}   (rms left over {_MILLI * circuit.rmse_v:.1f} mV)"
+        f"  {'circuit: R0':24} {milli_words(circuit.r0)}   (rms left over {1e3 * circuit.rmse_v:.1f} mV)"
     )
     for number, branch in enumerate(circuit.branches, start=1):
         tau = plus_minus(branch.tau.value, branch.tau.u, 2)
-        print_result(f"  {f'   R{number} and time constant':24} {_text(branch.r)}   {tau} s")
+        print_result(f"  {f'   R{number} and time constant':24} {milli_words(branch.r)}   {tau} s")
     for words in circuit.undetermined:
         print_result(f"     {words}")
 
@@ -100,16 +98,10 @@ def _print_groups(found: Resistance) -> None:
     if found.groups is None:
         return
     for group in found.groups.groups:
-        told = "   ".join(_text(figure) for figure in group.pulse)
+        told = "   ".join(milli_words(figure) for figure in group.pulse)
         print_result(f"  {f'group {group.group}':24} {told}")
     closure = found.groups.closure
     if closure is not None:
         print_result(
-            f"  {f'joints, after {closure.after_s:g} s':24} {_text(closure.remainder)}   {closure.says}"
+            f"  {f'joints, after {closure.after_s:g} s':24} {milli_words(closure.remainder)}   {closure.says}"
         )
-
-
-def _text(figure: Figure | None) -> str:
-    if figure is None:
-        return "cannot tell"
-    return plus_minus(_MILLI * figure.value, None if figure.u is None else _MILLI * figure.u, 2)

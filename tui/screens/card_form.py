@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING, Final
 
 from capture.run_card import KINDS, RunCard
 from tui.screens.typed_form import FormField, TypedForm
-from tui.typed_values import CARD_FIELDS, OF_THE_PACK, FieldFault, shown_field, typed_card
+from tui.typed_values import CARD_FIELDS, OF_THE_PACK, OF_THE_TOOL, FieldFault, shown_field, typed_card
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 _OFFERED: Final = {"kind": KINDS}
+#: By what owns them: the field at which it is asked about them, and all of them.
+_BELONGS_TO: Final = {"pack": ("series", OF_THE_PACK), "tool": ("tool_kind", OF_THE_TOOL)}
 
 
 class CardForm(TypedForm[RunCard]):
@@ -36,20 +38,22 @@ class CardForm(TypedForm[RunCard]):
             ],
         )
         self._card = card
-        self._limits_were_named = False
+        self._asked_about: set[str] = set()
 
     def result_of(self, texts: Mapping[str, str]) -> RunCard:
-        """Return the card; another pack under the limits of the last is asked about once."""
+        """Return the card; what belonged to another pack or tool is asked about once."""
         card = typed_card(texts, self._card)
-        if not self._limits_were_named and _keeps_limits_of_another(self._card, card):
-            self._limits_were_named = True
-            raise FieldFault("series", "these belong to the pack. Still right? Enter keeps them")
+        for owner, (first_field, fields) in _BELONGS_TO.items():
+            if owner not in self._asked_about and _keeps_what_is_anothers(self._card, card, owner, fields):
+                self._asked_about.add(owner)
+                raise FieldFault(first_field, f"these belong to the {owner}. Still right? Enter keeps them")
         return card
 
 
-def _keeps_limits_of_another(before: RunCard, card: RunCard) -> bool:
-    """Return whether the pack is another one and nothing of what belongs to it was changed."""
-    limits = [(getattr(before, name), getattr(card, name)) for name in OF_THE_PACK]
-    changed = any(old != new for old, new in limits)
-    given = any(new is not None for _, new in limits)
-    return before.pack is not None and card.pack != before.pack and given and not changed
+def _keeps_what_is_anothers(before: RunCard, card: RunCard, owner: str, fields: frozenset[str]) -> bool:
+    """Return whether pack or tool (`owner`) is another one and nothing of what belongs to it was changed."""
+    kept = [(getattr(before, name), getattr(card, name)) for name in fields]
+    changed = any(old != new for old, new in kept)
+    given = any(new is not None for _, new in kept)
+    named = getattr(before, owner)
+    return named is not None and getattr(card, owner) != named and given and not changed

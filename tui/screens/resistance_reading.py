@@ -8,7 +8,7 @@ from textual.message import Message
 from textual.worker import get_current_worker
 
 from capture.errors import CaptureError
-from tui.formatting import MISSING, number, plain, plus_minus
+from tui.formatting import MISSING, in_milli, milli_words, number, plain
 from tui.widgets.figure_cell import ShownFigure
 from tui.widgets.pieces import Piece, Shrink
 from tui.widgets.text_line import TextLine
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 #: The kind of run whose result is a resistance.
 SAG_TEST: Final = "sag test"
 _TIMES: Final = ("0.1", "1", "10")
-_MILLI: Final = 1e3
 _DECIMALS: Final = 2
 
 
@@ -95,6 +94,6 @@ def shown_resistance(found: Pulses) -> list[ShownFigure]:
 def _shown(name: str, figure: Figure | None) -> ShownFigure:
     if figure is None:
         return ShownFigure(name, MISSING, f"{name}: cannot be told")
-    milliohm, u = _MILLI * figure.value, None if figure.u is None else _MILLI * figure.u
-    precise = f"{plus_minus(milliohm, u, _DECIMALS)} mΩ" if u else ""
+    milliohm = in_milli(figure).value
+    precise = f"{milli_words(figure)} mΩ" if figure.u else ""
     return ShownFigure(name, f"{number(milliohm, _DECIMALS)} mΩ", f"{milliohm!r} mΩ", precise=precise)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from capture.studies.pulse_resistance import PULSE_TIMES_S
-from tui.formatting import COVERAGE_MEANS, plain, plus_minus
+from tui.formatting import COVERAGE_MEANS, in_milli, milli_words, plain
 from tui.study_words import change_words, cut_words, figure_words, line_words, over_charge_words, typed_words
 from tui.widgets.interval_rows import Interval, interval_lines
 
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from capture.resistance import Resistance
     from capture.work import RunWork
 
-_MILLI: Final = 1e3
 _GROUPS_AT: Final = 1
 _MOST_CUTS: Final = 40
 NO_RESISTANCE: Final = (
@@ -74,9 +73,7 @@ def _pack(resistance: Resistance) -> Section:
     if pulses.mean_over_ah is not None:
         words.insert(0, over_charge_words(*pulses.mean_over_ah))
     if per_ah is not None:
-        words.append(
-            f"1 s after a step it changed by {figure_words(_scaled(per_ah), 2)} mΩ for each Ah drawn"
-        )
+        words.append(f"1 s after a step it changed by {milli_words(per_ah)} mΩ for each Ah drawn")
     return Section("Resistance of the pack", tuple(rows), "mΩ", from_zero=True, words=tuple(words))
 
 
@@ -85,12 +82,11 @@ def _circuit(resistance: Resistance) -> str:
     circuit = resistance.circuit
     if circuit is None:
         return "circuit: cannot tell"
-    r0 = "cannot tell" if circuit.r0 is None else f"{figure_words(_scaled(circuit.r0), 2)} mΩ"
+    r0 = "cannot tell" if circuit.r0 is None else f"{milli_words(circuit.r0)} mΩ"
     pairs = [
-        f"{figure_words(_scaled(branch.r), 2)} mΩ with {figure_words(branch.tau, 2)} s"
-        for branch in circuit.branches
+        f"{milli_words(branch.r)} mΩ with {figure_words(branch.tau, 2)} s" for branch in circuit.branches
     ]
-    return f"circuit: {' + '.join([r0, *pairs])}, {_MILLI * circuit.rmse_v:.1f} mV left over"
+    return f"circuit: {' + '.join([r0, *pairs])}, {1e3 * circuit.rmse_v:.1f} mV left over"
 
 
 def _groups(resistance: Resistance) -> list[Section]:
@@ -99,11 +95,7 @@ def _groups(resistance: Resistance) -> list[Section]:
         return []
     rows = tuple(_milliohm(f"group {group.group}", group.pulse[_GROUPS_AT]) for group in found.groups)
     closure = found.closure
-    words = (
-        ()
-        if closure is None
-        else (f"joints: {figure_words(_scaled(closure.remainder), 2)} mΩ, {closure.says}",)
-    )
+    words = () if closure is None else (f"joints: {milli_words(closure.remainder)} mΩ, {closure.says}",)
     title = f"Groups, {PULSE_TIMES_S[_GROUPS_AT]:g} s after a step"
     return [Section(title, rows, "mΩ", words=words)]
 
@@ -155,14 +147,8 @@ def _work(work: RunWork) -> Section:
     return Section("Work", words=tuple(plain(line) for line in words) or (NO_WORK,))
 
 
-def _scaled(figure: Figure) -> Figure:
-    return type(figure)(
-        _MILLI * figure.value, None if figure.u is None else _MILLI * figure.u, f"m{figure.unit}"
-    )
-
-
 def _milliohm(name: str, figure: Figure | None) -> Interval:
     if figure is None:
         return Interval(name, None, None, "cannot tell")
-    scaled = _scaled(figure)
-    return Interval(name, scaled.value, scaled.u, f"{plus_minus(scaled.value, scaled.u, 2)} mΩ")
+    scaled = in_milli(figure)
+    return Interval(name, scaled.value, scaled.u, f"{milli_words(figure)} mΩ")
