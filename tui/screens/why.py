@@ -40,7 +40,7 @@ HELP: Final[tuple[HelpSection, ...]] = (
             ("1 s after a step", "what it loses then; the fall with the charge drawn is no part of it"),
             ("groups", "each group of cells, where the logger has their voltages: they should be alike"),
             ("joints", "what the pack has beyond the sum of its groups: straps, welds, leads"),
-            ("speed in the work", "mean of each cut from contact to severance"),
+            ("speed", "mean of each cut from contact to severance, without load where there is no work"),
             ("motor line", "rpm for each volt, and what the tool itself loses: parts voltage from load"),
             ("left over", "neither voltage nor load: tool, accessory or feed changed"),
         ),
