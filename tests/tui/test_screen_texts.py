@@ -7,8 +7,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from capture.engine.snapshot import (
-    Alarm,
-    AlarmKind,
     ChannelFace,
     LinkState,
     LinkStatus,
@@ -16,6 +14,7 @@ from capture.engine.snapshot import (
     RecordingStatus,
 )
 from capture.folds.speed import SpeedState
+from capture.pack_limits import Alarm, AlarmKind
 from capture.run_card import RunCard
 from tui.screens.advice import advice
 from tui.screens.room import room_for
